@@ -1,0 +1,1 @@
+"""The only part that does I/O: FHIR server, files, clock."""

@@ -1,0 +1,1 @@
+"""Pure derivation: facts and a policy in, lines, states and counts out. No I/O."""

@@ -1,0 +1,366 @@
+"""The values that the core turns into one another: facts, lines, dressing sites, timelines, states, issues. No I/O.
+
+Facts and moments are msgspec structs because a hospital has millions of them; everything else is a frozen dataclass.
+"""
+
+from dataclasses import dataclass, field
+from datetime import tzinfo
+from enum import StrEnum
+
+import msgspec
+
+from linedays.core.moment import Instant, Moment
+
+
+class FactKind(StrEnum):
+    """What one dated statement says about a line."""
+
+    DEVICE = "device"
+    INSERTED = "inserted"
+    PRESENT = "present"
+    CHARTED = "charted"
+    REMOVED = "removed"
+    EXCHANGED_OUT = "exchanged-out"
+    DRESSING_CHANGED = "dressing-changed"
+    DRESSING_REINFORCED = "dressing-reinforced"
+    LABEL_DATE = "dressing-label-date"
+    CHANGE_REPORTED = "dressing-change-reported"
+    DRESSING_SEEN = "dressing-seen"
+    SITE_SEEN = "site-seen"
+    SITE_HEALED = "site-healed"
+    SITE_NOT_HEALED = "site-not-healed"
+    PART_CHANGED = "part-changed"
+    NOT_DONE = "not-done"
+    PAUSED = "paused"
+    USED = "used"
+    PORT_ACCESSED = "port-accessed"
+    PORT_DEACCESSED = "port-deaccessed"
+    TIP = "tip"
+    LINE_NOT_PRESENT = "line-not-present"
+    REPOSITIONED = "repositioned"
+    INFUSION_STARTED = "infusion-started"
+    MEASURED = "measured"
+    RETRACTED = "retracted"
+
+
+CREATING = frozenset({FactKind.DEVICE, FactKind.INSERTED, FactKind.PRESENT, FactKind.CHARTED})
+
+
+class Fact(msgspec.Struct, frozen=True, gc=False, kw_only=True):
+    """One dated statement about a line, taken from one version of one resource.
+
+    `known` is when the statement became known; `updated` is when this version of its resource was stored (None where
+    the server does not say). `device` and `part_of` are the references that tie it to a line; without them `line_kind`,
+    `site` and `side` do. `value` is a dressing kind, an item, a reason or a tip code, as the kind of fact wants.
+    """
+
+    kind: FactKind
+    patient: str
+    source: str
+    happened: Moment
+    known: Instant
+    updated: Instant | None = None
+    until: Moment | None = None
+    device: str | None = None
+    part_of: str | None = None
+    line_kind: str | None = None
+    site: str | None = None
+    side: str | None = None
+    encounter: str | None = None
+    value: str | None = None
+    findings: tuple[str, ...] = ()
+
+
+class IssueKind(StrEnum):
+    """Why input was not used; the value is the stable code shown in every listing."""
+
+    BAD_JSON = "bad-json"
+    BAD_SHAPE = "bad-shape"
+    BAD_TIME = "bad-time"
+    NO_TIME = "no-time"
+    NO_PATIENT = "no-patient"
+    SUBJECT_MISMATCH = "subject-mismatch"
+    UNKNOWN_CODE = "unknown-code"
+    UNKNOWN_VALUE = "unknown-value"
+    AFTER_OWN_ENTRY = "after-own-entry"
+    BEFORE_INSERTION = "before-insertion"
+    WHICH_LINE = "which-line"
+    NO_LINE = "no-line"
+    OLDER_THAN_A_CHANGE = "older-than-a-change"
+    LINES_JOINED = "lines-joined"
+    AFTER_REMOVAL = "after-removal"
+    TOO_LARGE = "too-large"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Issue:
+    """One input that was not used, or not as charted: which resource, what is wrong, what to do.
+
+    `text` never holds a name, a date of birth or a record number. `used` is true where the input still counts and
+    the issue only says how it was read. `lines` names the lines it might belong to.
+    """
+
+    kind: IssueKind
+    source: str
+    text: str
+    patient: str | None = None
+    lines: tuple[str, ...] = ()
+    used: bool = False
+
+
+class StartBasis(StrEnum):
+    """How we know that a line is there."""
+
+    INSERTION = "insertion"
+    ARRIVAL = "arrival"
+    EXCHANGE = "guidewire-exchange"
+    DEVICE = "device-record"
+
+
+class EndBasis(StrEnum):
+    """How we know, or think, that a line is gone."""
+
+    REMOVAL = "removal"
+    EXCHANGE = "guidewire-exchange"
+    STATUS = "device-status"
+    PRESENCE = "presence-ended"
+    DEATH = "death"
+
+
+class Whereabouts(StrEnum):
+    """Where a line is at the moment asked about."""
+
+    NOT_YET = "not yet in place"
+    IN_PLACE = "in place"
+    AWAY = "in place, away"
+    REMOVAL_NOT_CHARTED = "removal not charted"
+    USED_AFTER_REMOVAL = "charted out but still charted"
+    SAID_TO_BE_GONE = "said to be gone"
+    ENDED = "ended"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One indwelling vascular access device in one patient, from insertion to removal.
+
+    `key` is `Type/id` of the creating resource known first; `aliases` are the other resources that speak of it.
+    """
+
+    key: str
+    patient: str
+    kind: str
+    site: str | None
+    side: str | None
+    start: Moment
+    start_basis: StartBasis
+    start_source: str
+    end: Moment | None = None
+    end_basis: EndBasis | None = None
+    end_source: str | None = None
+    aliases: tuple[str, ...] = ()
+    encounter: str | None = None
+    parent: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Timeline:
+    """A line with its facts in order of time, and those that could not be used, each with its issue."""
+
+    line: Line
+    facts: tuple[Fact, ...]
+    unused: tuple[tuple[Fact, Issue], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DressingSite:
+    """The one or more lines under one dressing. Its key is the key of the line known first."""
+
+    key: str
+    timelines: tuple[Timeline, ...]
+
+
+class PlaceClass(StrEnum):
+    """What a Location is to the counting of days."""
+
+    INPATIENT = "inpatient"
+    OUTPATIENT = "outpatient"
+    PROCEDURAL = "procedural"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """A Location: the unit that owns it, what it is to the counting, and its zone where it states one."""
+
+    id: str
+    unit: str
+    name: str
+    place_class: PlaceClass
+    zone: tzinfo | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlaceSpan:
+    """A patient in a place from `start` until before `end` (None: still there)."""
+
+    place: str
+    start: Instant
+    end: Instant | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stay:
+    """One Encounter: `top` is the outermost Encounter that it is part of, itself where it stands alone."""
+
+    id: str
+    top: str
+    status: str
+    encounter_class: str
+    start: Instant
+    end: Instant | None
+    known: Instant
+    places: tuple[PlaceSpan, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Person:
+    """What the rules need to know of a patient; no name, no record number.
+
+    Units: `gestation_days` at birth, None where not charted.
+    """
+
+    id: str
+    birth: Moment | None = None
+    gestation_days: int | None = None
+    died: Moment | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PatientInput:
+    """Everything read about one patient, in any order."""
+
+    person: Person
+    facts: tuple[Fact, ...]
+    stays: tuple[Stay, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PatientChart:
+    """What was made of one patient's input: dressing sites, and what fitted no line or more than one."""
+
+    person: Person
+    sites: tuple[DressingSite, ...]
+    stays: tuple[Stay, ...]
+    issues: tuple[Issue, ...]
+    standing: frozenset[str]
+    not_yet_known: frozenset[str] = frozenset()
+
+
+class State(StrEnum):
+    """The state of an upkeep item, in order of precedence: the first that holds is the state."""
+
+    NOT_REQUIRED = "not required"
+    PAUSED = "paused"
+    COMPROMISED = "compromised"
+    OVERDUE = "overdue"
+    UNKNOWN = "unknown"
+    DEFERRED = "deferred"
+    DUE = "due"
+    WINDOW_OPEN = "window open"
+    NOT_DUE = "not due"
+
+
+class Priority(StrEnum):
+    """How soon someone should look, as FHIR Task.priority says it."""
+
+    ROUTINE = "routine"
+    URGENT = "urgent"
+    ASAP = "asap"
+    STAT = "stat"
+
+
+class AnchorBasis(StrEnum):
+    """What an item's clock counts from."""
+
+    CHANGE = "change"
+    INSERTION = "insertion"
+    LABEL = "label"
+    REPORTED = "reported"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Anchor:
+    """The fact that last reset an item: `at` is the earliest reading of its time, not before insertion."""
+
+    at: Instant
+    happened: Moment
+    basis: AnchorBasis
+    source: str
+    known: Instant
+    dressing_kind: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reason:
+    """Why something is so, as data: a code with its parameters, rendered to one sentence on demand.
+
+    Instants are ints, everything else is text; the wording of each code stands in mappings/outputs.yaml.
+    """
+
+    code: str
+    values: tuple[tuple[str, str | int], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteFinding:
+    """One charted finding that stands (nothing has cleared it): what, seen when, from which resource."""
+
+    finding: str
+    seen: Moment
+    known: Instant
+    source: str
+    minutes_after_change: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ItemState:
+    """What the policy asks of one dressing site for one item at one moment.
+
+    `beside` are other conditions that hold, `findings` what was charted and not cleared, `assumed` what we had to
+    assume. `next_change` is when the state next changes by itself; None: not without a new fact.
+    """
+
+    item: str
+    site: str
+    state: State
+    priority: Priority | None
+    reason: Reason
+    rule: str | None = None
+    anchor: Anchor | None = None
+    window_from: Instant | None = None
+    due: Instant | None = None
+    overdue_from: Instant | None = None
+    next_change: Instant | None = None
+    beside: tuple[Reason, ...] = ()
+    findings: tuple[SiteFinding, ...] = ()
+    assumed: tuple[Reason, ...] = ()
+    last_seen_intact: Instant | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteState:
+    """A dressing site at one moment: where its lines are, what each item needs, and what else is worth a line.
+
+    `place` and `unit` say where the patient is; `issues` are those of the site's lines.
+    """
+
+    site: DressingSite
+    at: Instant
+    whereabouts: Whereabouts
+    items: tuple[ItemState, ...]
+    concern: ItemState | None = None
+    notes: tuple[Reason, ...] = ()
+    place: str | None = None
+    unit: str | None = None
+    encounter: str | None = None
+    zone: tzinfo | None = field(default=None)
+    line_whereabouts: tuple[Whereabouts, ...] = ()
