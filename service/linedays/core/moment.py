@@ -1,9 +1,10 @@
 """Turns FHIR date texts into instants with their precision, and instants into local calendar days. No I/O.
 
 An instant is a whole number of seconds since 1970 in UTC (`Instant`), so that subtraction is elapsed time and never
-wall-clock time. A `Moment` is a charted time: the interval of instants it may mean, with the precision it was
-charted in. A fraction of a second is dropped. A leap second (`:60`) is read as the second that follows it, as POSIX
-time does. A missing offset, 24:00, a day that is not in the calendar and a year out of range are problems, never fixed.
+wall-clock time. A `Moment` is a charted time: the interval of instants it may mean, with the precision it was charted
+in. A time to the minute is read as its first second; a fraction of a second is dropped. A leap second (`:60`) is read
+as the second that follows it, as POSIX time does. A missing offset, 24:00, a day that is not in the calendar and a
+year out of range are problems, never fixed.
 """
 
 import re
@@ -23,7 +24,7 @@ MAX_YEAR = 2999
 
 _PARTS = re.compile(
     r"(?P<y>\d{4})(?:-(?P<mo>\d\d)(?:-(?P<d>\d\d)(?:T(?P<h>\d\d):(?P<mi>\d\d)(?::(?P<s>\d\d)(?:\.\d+)?)?"
-    r"(?P<off>Z|[+-]\d\d:\d\d)?)?)?)?",
+    r"(?P<off>Z|[+-](?:0\d|1[0-3]):[0-5]\d|[+-]14:00)?)?)?)?",
     re.ASCII,
 )
 
@@ -64,14 +65,16 @@ def exactly(at: Instant) -> Moment:
     return Moment(at, at)
 
 
-def moment_from_text(text: str, zone: tzinfo, *, midnight_is_day: bool = False, local_if_no_offset: bool = False) -> Moment | TimeProblem:
+def moment_from_text(
+    text: str, zone: tzinfo, *, midnight_is_day: bool = False, local_if_no_offset: bool = False
+) -> Moment | TimeProblem:
     """Read a FHIR date, dateTime or instant.
 
     Units: `zone` gives the calendar day of a date without a time. `midnight_is_day` reads 00:00:00 local as "some time
     that day"; `local_if_no_offset` reads a time without offset as local time. Both are choices of the source map.
     Source: FHIR R4, datatypes, dateTime (http://hl7.org/fhir/R4/datatypes.html#dateTime).
     """
-    if len(text) == 25 and text[10] == "T" and text[22] == ":" and text[19] in "+-" and text[17:19] != "60":
+    if _is_common_form(text):
         try:
             when = datetime.fromisoformat(text)
         except ValueError:
@@ -85,7 +88,24 @@ def moment_from_text(text: str, zone: tzinfo, *, midnight_is_day: bool = False, 
     return _moment_from_parts(text, zone, midnight_is_day, local_if_no_offset)
 
 
-def _moment_from_parts(text: str, zone: tzinfo, midnight_is_day: bool, local_if_no_offset: bool) -> Moment | TimeProblem:
+def _is_common_form(text: str) -> bool:
+    # The form nearly every record system writes, 2026-03-04T05:06:07+01:00, for which the standard library is three
+    # times as fast. It also takes forms that FHIR does not know (week dates, offsets such as +05:75): kept out here.
+    return (
+        len(text) == 25
+        and text[4] == text[7] == "-"
+        and text[10] == "T"
+        and text[13] == text[16] == text[22] == ":"
+        and text[17:19] != "60"
+        and text[19] in "+-"
+        and text[20:22] < "14"
+        and text[23] < "6"
+    )
+
+
+def _moment_from_parts(
+    text: str, zone: tzinfo, midnight_is_day: bool, local_if_no_offset: bool
+) -> Moment | TimeProblem:
     match = _PARTS.fullmatch(text)
     if match is None:
         return TimeProblem.NOT_A_TIME
@@ -102,7 +122,8 @@ def _moment_from_parts(text: str, zone: tzinfo, midnight_is_day: bool, local_if_
             return _span(first, (first + timedelta(days=31)).replace(day=1), zone, Precision.MONTH)
         day = date(year, month, int(part["d"]))
         if part["h"] is None:
-            return day_moment(day, zone)
+            # A zone that moved across the date line left a whole day out: its first instant is the next day's.
+            return day_moment(day, zone) if _is_in_calendar(day, zone) else TimeProblem.NO_SUCH_DAY
         return _time_of_day(day, part, zone, midnight_is_day, local_if_no_offset)
     except ValueError:
         return TimeProblem.NO_SUCH_DAY
@@ -132,6 +153,10 @@ def _time_of_day(
 
 def _span(first: date, after: date, zone: tzinfo, precision: Precision) -> Moment:
     return Moment(start_of_day(first, zone), start_of_day(after, zone) - 1, precision)
+
+
+def _is_in_calendar(day: date, zone: tzinfo) -> bool:
+    return local_date(start_of_day(day, zone), zone) == day
 
 
 def day_moment(day: date, zone: tzinfo) -> Moment:

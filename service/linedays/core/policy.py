@@ -9,8 +9,6 @@ from datetime import date, time
 from enum import StrEnum
 from typing import TypeAlias
 
-from linedays.core.moment import Instant
-
 
 class Basis(StrEnum):
     """How an interval is counted."""
@@ -201,9 +199,12 @@ class Limits:
     neonate_corrected_weeks: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Policy:
-    """Everything the rules need, checked as a whole. `content_hash` names exactly these values."""
+    """Everything the rules need, checked as a whole. `content_hash` names exactly these values.
+
+    Two policies are equal only where they are one object: look-ups are kept by it, and `content_hash` is what compares.
+    """
 
     content_hash: str
     line_kinds: tuple[LineKind, ...]
@@ -230,9 +231,3 @@ def unit_settings(policy: Policy, unit: str | None) -> UnitSettings:
             fallback = settings
     return fallback
 
-
-__all__ = [
-    "AgeGroup", "Basis", "BloodRule", "FindingClass", "FindingMeaning", "Instant", "IntervalRule", "Limits", "LineKind",
-    "NotRequiredRule", "NotRequiredWhen", "Policy", "SeenRule", "Shifts", "Source", "UnitSettings", "UpkeepRule",
-    "WindowRule", "in_force", "unit_settings",
-]

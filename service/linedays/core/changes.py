@@ -1,0 +1,272 @@
+"""What is wanted, what exists, what was charted, and the changes that follow: the values of reconcile. No I/O.
+
+Bodies are opaque here: an output module renders them, reads them back and applies changes to them. `own` is that
+module's projection of the elements we own, parsed; two equal projections mean that there is nothing to write.
+"""
+
+from collections.abc import Callable, Hashable
+from dataclasses import dataclass
+from datetime import tzinfo
+from enum import StrEnum
+from typing import TypeAlias
+
+from linedays.core.model import Priority, State
+from linedays.core.moment import Instant, Moment
+from linedays.core.policy import Shifts
+
+# From the stem of a wanted thing and a number to the value of its identifier.
+Name: TypeAlias = Callable[[str, int], str]
+
+
+class Condition(StrEnum):
+    """A condition of a dressing site that a Flag can show; the value is its code."""
+
+    OVERDUE = "dressing-overdue"
+    COMPROMISED = "dressing-compromised"
+    UNKNOWN = "dressing-unknown"
+    SITE_CONCERN = "site-concern"
+
+
+class Severity(StrEnum):
+    """How bad the state was that a Task was written for, as far as offering again goes; the value is its code."""
+
+    DUE = "due"
+    OVERDUE = "overdue"
+    UNKNOWN = "unknown"
+    SITE_CONCERN = "site-concern"
+    COMPROMISED = "compromised"
+    STAT = "stat"
+
+
+class EvidenceKind(StrEnum):
+    """A charted fact that can close something."""
+
+    CHANGED = "dressing change charted"
+    DATED = "dressing date read or reported"
+    SEEN_CLEAR = "seen without findings"
+    WITHDRAWN = "charted entry withdrawn"
+    REMOVED = "removal charted"
+    SAID_TO_BE_GONE = "line charted as not present"
+    GONE = "stay over or death charted"
+    PAUSED = "upkeep paused"
+    NOT_REQUIRED = "upkeep not required"
+
+
+class EndReason(StrEnum):
+    """Why we ended something; the value is its code."""
+
+    CHANGED = "change-charted"
+    DATED = "date-charted"
+    SEEN_CLEAR = "seen-without-findings"
+    LINE_OUT = "line-out"
+    LINE_SAID_GONE = "line-charted-not-present"
+    PATIENT_GONE = "patient-gone"
+    FINDING_WITHDRAWN = "finding-withdrawn"
+    PAUSED = "paused"
+    NOT_REQUIRED = "not-required"
+    DUPLICATE = "duplicate"
+
+
+class LeaveReason(StrEnum):
+    """Why something is left as it is; the value is the words shown to people."""
+
+    DECLINED = "a person ended it; offered again later, or at once when things get worse"
+    NOTHING_CHARTED = "nothing is asked any more, but nothing charted says why"
+    DEFERRED = "charted as not done for now; left as it is until its time"
+    NOT_EVALUATED = "its line was not looked at in this sweep"
+    OTHER_PATIENT = "it is on another patient than its line is charted for"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """One charted fact that can close a Task or a Flag: what, from which resource, and when it happened."""
+
+    kind: EvidenceKind
+    source: str | None = None
+    happened: Moment | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WantedTask:
+    """The one Task that a dressing site should have open.
+
+    `asked` is false where nothing is asked now: then it is never created, but one that is open follows it. `stem`
+    names the cycle (line, item, anchor). `since` is when the cycle began, `found` when its newest finding became known.
+    `deferred_until` holds back what is not asap or stat.
+    """
+
+    stem: str
+    state: State
+    severity: Severity
+    priority: Priority
+    own: Hashable
+    body: object
+    anchor: str | None = None
+    since: Instant | None = None
+    found: Instant | None = None
+    deferred_until: Instant | None = None
+    asked: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WantedFlag:
+    """A Flag that a dressing site should have, for one condition that holds since `since`."""
+
+    stem: str
+    condition: Condition
+    since: Instant
+    own: Hashable
+    body: object
+    found: Instant | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteWanted:
+    """Everything wanted for one dressing site, and what was charted that may close what is not wanted any more.
+
+    `lines` are the keys of all lines under the dressing. `kept` is true where the open Task is to stay as it is
+    (deferred). `shifts` and `zone` are those of the unit.
+    """
+
+    patient: str
+    lines: tuple[str, ...]
+    task: WantedTask | None
+    flags: tuple[WantedFlag, ...]
+    evidence: tuple[Evidence, ...]
+    shifts: Shifts
+    zone: tzinfo
+    kept: bool = False
+
+
+class Phase(StrEnum):
+    """Where the life of something written stands."""
+
+    OPEN = "open"
+    ENDED_BY_US = "ended by us"
+    ENDED_BY_A_PERSON = "ended by a person"
+    VOID = "entered in error"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExistingTask:
+    """A Task of ours as it stands on the server.
+
+    `ref` is `Task/id`. `waiting` is true while nobody has accepted it; `touched` where a person did anything with it.
+    `since` is the start of its wanted period; `anchor` and `counts_from` say what its cycle counts from; `finding`
+    is the entry that it stands on; `modified` is when it was last changed.
+    """
+
+    ref: str
+    identifier: str
+    line: str
+    patient: str
+    phase: Phase
+    waiting: bool
+    touched: bool
+    priority: Priority
+    severity: Severity | None
+    authored: Instant
+    modified: Instant
+    own: Hashable
+    since: Instant | None = None
+    anchor: str | None = None
+    counts_from: Instant | None = None
+    finding: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExistingFlag:
+    """A Flag of ours as it stands on the server: `finding` is the entry that it stands on."""
+
+    ref: str
+    identifier: str
+    line: str
+    patient: str
+    phase: Phase
+    condition: Condition
+    since: Instant
+    modified: Instant
+    own: Hashable
+    finding: str | None = None
+
+
+Existing: TypeAlias = ExistingTask | ExistingFlag
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Create:
+    """Write a new one under this identifier; `declined` is the one that a person ended before, if any."""
+
+    wanted: WantedTask | WantedFlag
+    identifier: str
+    declined: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Revise:
+    """Bring an open one up to date; it keeps its identifier. `priority` is the one it has afterwards (None: a Flag)."""
+
+    existing: Existing
+    wanted: WantedTask | WantedFlag
+    priority: Priority | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Complete:
+    """Complete a Task: what it asked for was charted in `output`."""
+
+    existing: ExistingTask
+    reason: EndReason
+    output: str
+    happened: Moment
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cancel:
+    """Cancel a Task, saying why."""
+
+    existing: ExistingTask
+    reason: EndReason
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EndFlag:
+    """End a Flag. `ended` is when the condition ceased; None: only the time of this change is known."""
+
+    existing: ExistingFlag
+    reason: EndReason
+    ended: Instant | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Void:
+    """Mark a duplicate that nobody touched as entered in error and free its identifier."""
+
+    existing: Existing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Leave:
+    """Write nothing, and say why. `until` is when to look again, where time alone brings it."""
+
+    existing: Existing
+    reason: LeaveReason
+    until: Instant | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """Write nothing before `until`: quiet hours, a shift change or a charted deferral. `existing`: a raise is held."""
+
+    wanted: WantedTask
+    until: Instant
+    existing: ExistingTask | None = None
+
+
+Write: TypeAlias = Create | Revise | Complete | Cancel | EndFlag | Void
+Change: TypeAlias = Write | Leave | Held
+
+
+def is_write(change: Change) -> bool:
+    """Tell whether a change alters anything on the server."""
+    return not isinstance(change, Leave | Held)

@@ -1,0 +1,133 @@
+"""Something written that nothing asks for any more, and what was charted → how it ends, or None. No I/O.
+
+Only a charted fact closes: a change, a date that was read, a removal, the end of the stay, a withdrawn entry, a pause.
+That something is absent from what was read says nothing.
+"""
+
+from collections.abc import Iterable
+
+from linedays.core.changes import (
+    Cancel,
+    Complete,
+    Condition,
+    EndFlag,
+    EndReason,
+    Evidence,
+    EvidenceKind,
+    ExistingFlag,
+    ExistingTask,
+    Severity,
+)
+from linedays.core.moment import MINUTE, Instant
+
+_OVER = {
+    EvidenceKind.REMOVED: EndReason.LINE_OUT,
+    EvidenceKind.SAID_TO_BE_GONE: EndReason.LINE_SAID_GONE,
+    EvidenceKind.GONE: EndReason.PATIENT_GONE,
+    EvidenceKind.PAUSED: EndReason.PAUSED,
+    EvidenceKind.NOT_REQUIRED: EndReason.NOT_REQUIRED,
+}
+_DONE = {
+    EvidenceKind.CHANGED: EndReason.CHANGED,
+    EvidenceKind.DATED: EndReason.DATED,
+    EvidenceKind.SEEN_CLEAR: EndReason.SEEN_CLEAR,
+}
+_RESET = frozenset({EvidenceKind.CHANGED, EvidenceKind.DATED})
+
+
+def done_since(task: ExistingTask, evidence: Iterable[Evidence]) -> Complete | None:
+    """Return how a Task is completed that something still asks for: by a change made while it was open."""
+    made = [fact for fact in _resets(task, evidence) if fact.happened and fact.happened.earliest >= task.authored]
+    return _completed(task, min(made, key=_earliest)) if made else None
+
+
+def close_task(task: ExistingTask, evidence: tuple[Evidence, ...]) -> Complete | Cancel | None:
+    """Return how a Task ends that nothing asks for any more; None where nothing charted says why."""
+    if done := done_since(task, evidence):
+        return done
+    for fact in evidence:
+        if reason := _OVER.get(fact.kind):
+            return Cancel(existing=task, reason=reason)
+    if resets := _resets(task, evidence):
+        return _completed(task, max(resets, key=_earliest))
+    if _is_withdrawn(task.finding, evidence):
+        return Cancel(existing=task, reason=EndReason.FINDING_WITHDRAWN)
+    if task.severity in (Severity.SITE_CONCERN, Severity.STAT, Severity.UNKNOWN):
+        seen = _since(evidence, frozenset({EvidenceKind.SEEN_CLEAR}), task.since or task.authored)
+        return _completed(task, seen[0]) if seen else None
+    return None
+
+
+def _resets(task: ExistingTask, evidence: Iterable[Evidence]) -> list[Evidence]:
+    # A corrected time of the anchor itself is not a new change: same source, same cycle.
+    return [
+        fact
+        for fact in evidence
+        if fact.kind in _RESET
+        and fact.happened
+        and fact.source != task.anchor
+        and (task.counts_from is None or fact.happened.earliest > task.counts_from)
+    ]
+
+
+def _completed(task: ExistingTask, fact: Evidence) -> Complete:
+    assert fact.source is not None
+    assert fact.happened is not None
+    return Complete(existing=task, reason=_DONE[fact.kind], output=fact.source, happened=fact.happened)
+
+
+def close_flag(flag: ExistingFlag, evidence: tuple[Evidence, ...]) -> EndFlag | None:
+    """Return how a Flag ends whose condition no longer holds; None where nothing charted says why."""
+    for fact in evidence:
+        reason = _OVER.get(fact.kind)
+        if reason and not (reason is EndReason.PAUSED and flag.condition is Condition.SITE_CONCERN):
+            return EndFlag(existing=flag, reason=reason, ended=_not_before(flag, fact))
+    if _is_withdrawn(flag.finding, evidence):
+        return EndFlag(existing=flag, reason=EndReason.FINDING_WITHDRAWN)
+    closing = _closing_facts(flag, evidence)
+    if not closing:
+        return None
+    return EndFlag(existing=flag, reason=_DONE[closing[0].kind], ended=_not_before(flag, closing[0]))
+
+
+def _closing_facts(flag: ExistingFlag, evidence: tuple[Evidence, ...]) -> list[Evidence]:
+    match flag.condition:
+        case Condition.OVERDUE:
+            # A dated anchor that stands is positive evidence, whenever it was: its time may have been corrected.
+            return _since(evidence, _RESET, flag.since) or _since(evidence, _RESET, None)
+        case Condition.UNKNOWN:
+            known = _since(evidence, _RESET, flag.since) or _since(evidence, _RESET, None)
+            return known or _since(evidence, frozenset({EvidenceKind.SEEN_CLEAR}), flag.since)
+        case Condition.COMPROMISED:
+            return _since(evidence, frozenset({EvidenceKind.CHANGED}), flag.since)
+        case Condition.SITE_CONCERN:
+            cleared = frozenset({EvidenceKind.CHANGED, EvidenceKind.SEEN_CLEAR})
+            return _since(evidence, cleared, flag.since)
+
+
+def _since(evidence: Iterable[Evidence], kinds: frozenset[EvidenceKind], since: Instant | None) -> list[Evidence]:
+    # By the minute, since that is what people chart: a change in the minute of a finding clears it.
+    found = [
+        fact
+        for fact in evidence
+        if fact.kind in kinds
+        and fact.happened
+        and (since is None or fact.happened.earliest // MINUTE >= since // MINUTE)
+    ]
+    return sorted(found, key=_earliest)
+
+
+def _is_withdrawn(finding: str | None, evidence: Iterable[Evidence]) -> bool:
+    gone = (EvidenceKind.WITHDRAWN, EvidenceKind.SEEN_CLEAR)
+    return finding is not None and any(fact.kind in gone and fact.source == finding for fact in evidence)
+
+
+def _not_before(flag: ExistingFlag, fact: Evidence) -> Instant | None:
+    if fact.happened is None or fact.happened.earliest < flag.since:
+        return None
+    return fact.happened.earliest
+
+
+def _earliest(fact: Evidence) -> Instant:
+    assert fact.happened is not None
+    return fact.happened.earliest

@@ -1,0 +1,109 @@
+"""A patient's chart, the policy and a moment → the state of every item of every dressing site, why, and until when. No I/O.
+
+A pure fold: what it returns depends on its arguments only, and "not due" never comes out without a dated fact.
+"""
+
+from collections.abc import Mapping
+from datetime import tzinfo
+
+from linedays.core.items import item_state
+from linedays.core.situation import Situation
+from linedays.core.model import (
+    DressingSite,
+    ItemState,
+    PatientChart,
+    Place,
+    Priority,
+    Reason,
+    SiteState,
+    State,
+    Timeline,
+    Whereabouts,
+)
+from linedays.core.moment import Instant
+from linedays.core.anchors import facts_by
+from linedays.core.concern import site_concern
+from linedays.core.policy import Policy
+from linedays.core.presence import away_until, whereabouts
+from linedays.core.rule_book import rule_book
+from linedays.core.terms import Setting, unit_day
+from linedays.core.watch import Watch, watch_at
+
+# Of the lines under one dressing the first of these that holds is where the site is.
+_LEADING = (
+    Whereabouts.IN_PLACE,
+    Whereabouts.USED_AFTER_REMOVAL,
+    Whereabouts.SAID_TO_BE_GONE,
+    Whereabouts.AWAY,
+    Whereabouts.REMOVAL_NOT_CHARTED,
+    Whereabouts.NOT_YET,
+    Whereabouts.ENDED,
+)
+
+
+def evaluate_chart(
+    chart: PatientChart, policy: Policy, places: Mapping[str, Place], *, at: Instant, zone: tzinfo
+) -> tuple[SiteState, ...]:
+    """Return the state of every dressing site of a patient at a moment.
+
+    Units: `zone` holds where no Location states one. Shape: in the order of the chart's sites.
+    """
+    book = rule_book(policy)
+    watch = watch_at(chart.stays, places, at, policy.limits.stay_gap)
+    setting = Setting(book=book, person=chart.person, stays=chart.stays, places=places, zone=zone)
+    return tuple(_site_state(site, setting, watch, at) for site in chart.sites)
+
+
+def _site_state(site: DressingSite, setting: Setting, watch: Watch, at: Instant) -> SiteState:
+    where = tuple(whereabouts(timeline, watch, setting.person, setting.book, at) for timeline in site.timelines)
+    leading = next(found for found in _LEADING if found in where)
+    day = unit_day(setting, at)
+    items: tuple[ItemState, ...] = ()
+    concern: ItemState | None = None
+    if leading in (Whereabouts.IN_PLACE, Whereabouts.USED_AFTER_REMOVAL):
+        present = tuple(timeline for timeline, found in zip(site.timelines, where, strict=True) if found is leading)
+        situation = Situation(
+            site=site,
+            present=present,
+            facts=facts_by(site, at),
+            since=_since(present, watch),
+            setting=setting,
+            watch=watch,
+            day=day,
+            at=at,
+        )
+        if leading is Whereabouts.IN_PLACE:
+            items = tuple(found for item in setting.book.items if (found := item_state(situation, item)) is not None)
+        else:
+            items = (_used_after_removal(site, present),)
+        concern = site_concern(situation)
+    return SiteState(
+        site=site,
+        at=at,
+        whereabouts=leading,
+        items=items,
+        concern=concern,
+        place=watch.place.id if watch.place else None,
+        unit=watch.place.unit if watch.place else None,
+        encounter=watch.encounter,
+        zone=day.zone,
+        line_whereabouts=where,
+    )
+
+
+def _since(present: tuple[Timeline, ...], watch: Watch) -> Instant | None:
+    limits = [away_until(timeline, watch) for timeline in present]
+    return None if any(limit is None for limit in limits) else max((limit for limit in limits if limit), default=None)
+
+
+def _used_after_removal(site: DressingSite, present: tuple[Timeline, ...]) -> ItemState:
+    """Say that a line charted out is still charted about: nobody knows the state of its dressing."""
+    end = present[0].line.end
+    values = (("at", end.earliest),) if end is not None else ()
+    return ItemState(
+        item="dressing-change",
+        site=site.key,
+        state=State.UNKNOWN,
+        priority=Priority.URGENT,
+        reason=Reason(code="unknown-used-after-removal", values=values),
+    )

@@ -1,0 +1,98 @@
+"""A dressing site's state and what was withdrawn → the charted facts that may close its Task and Flags. No I/O."""
+
+from collections.abc import Iterable
+
+from linedays.core.changes import Evidence, EvidenceKind
+from linedays.core.model import (
+    AnchorBasis,
+    EndBasis,
+    Fact,
+    FactKind,
+    ItemState,
+    SiteState,
+    State,
+    Stay,
+    Whereabouts,
+)
+from linedays.core.moment import exactly
+
+_OF_ITEM = {State.PAUSED: EvidenceKind.PAUSED, State.NOT_REQUIRED: EvidenceKind.NOT_REQUIRED}
+_FACTS_OF_ITEM = {
+    State.PAUSED: (FactKind.PAUSED,),
+    State.NOT_REQUIRED: (FactKind.SITE_HEALED, FactKind.PORT_DEACCESSED),
+}
+_SEEN = (FactKind.DRESSING_SEEN, FactKind.SITE_SEEN)
+_CLEAR = (frozenset(), frozenset({"intact"}), frozenset({"none"}))
+
+
+def withdrawn_sources(facts: Iterable[Fact]) -> frozenset[str]:
+    """Return the resources, among everything read of a patient, whose entry was withdrawn."""
+    return frozenset(fact.source for fact in facts if fact.kind is FactKind.RETRACTED)
+
+
+def evidence_of(
+    state: SiteState, item: ItemState | None, *, stays: tuple[Stay, ...], withdrawn: frozenset[str]
+) -> tuple[Evidence, ...]:
+    """Return what was charted that may close the Task and the Flags of a dressing site; `item` is its dressing item."""
+    facts = [fact for timeline in state.site.timelines for fact in timeline.facts]
+    told = [Evidence(kind=EvidenceKind.WITHDRAWN, source=source) for source in sorted(withdrawn)]
+    told += [
+        Evidence(kind=EvidenceKind.CHANGED, source=fact.source, happened=fact.happened)
+        for fact in facts
+        if fact.kind is FactKind.DRESSING_CHANGED
+    ]
+    told += [
+        Evidence(kind=EvidenceKind.SEEN_CLEAR, source=fact.source, happened=fact.happened)
+        for fact in facts
+        if fact.kind in _SEEN and frozenset(fact.findings) in _CLEAR
+    ]
+    told += _of_place(state, facts, stays)
+    if item is not None:
+        told += _of_item(item, facts)
+    return tuple(dict.fromkeys(told))
+
+
+def _of_item(item: ItemState, facts: list[Fact]) -> list[Evidence]:
+    told = []
+    if anchor := item.anchor:
+        dated = anchor.basis in (AnchorBasis.LABEL, AnchorBasis.REPORTED)
+        kind = EvidenceKind.DATED if dated else EvidenceKind.CHANGED
+        told.append(Evidence(kind=kind, source=anchor.source, happened=anchor.happened))
+    if kind_of_state := _OF_ITEM.get(item.state):
+        said = [fact for fact in facts if fact.kind in _FACTS_OF_ITEM[item.state]]
+        last = max(said, key=lambda fact: fact.happened.earliest, default=None)
+        told.append(
+            Evidence(
+                kind=kind_of_state,
+                source=last.source if last else None,
+                happened=last.happened if last else None,
+            )
+        )
+    return told
+
+
+def _of_place(state: SiteState, facts: list[Fact], stays: tuple[Stay, ...]) -> list[Evidence]:
+    match state.whereabouts:
+        case Whereabouts.ENDED:
+            return _of_end(state)
+        case Whereabouts.AWAY | Whereabouts.REMOVAL_NOT_CHARTED:
+            ends = [stay.end for stay in stays if stay.end is not None and stay.end <= state.at]
+            return [Evidence(kind=EvidenceKind.GONE, happened=exactly(max(ends)))] if ends else []
+        case Whereabouts.SAID_TO_BE_GONE:
+            return [
+                Evidence(kind=EvidenceKind.SAID_TO_BE_GONE, source=fact.source, happened=fact.happened)
+                for fact in facts
+                if fact.kind is FactKind.LINE_NOT_PRESENT
+            ][-1:]
+        case Whereabouts.NOT_YET | Whereabouts.IN_PLACE | Whereabouts.USED_AFTER_REMOVAL:
+            return []
+
+
+def _of_end(state: SiteState) -> list[Evidence]:
+    lines = [timeline.line for timeline in state.site.timelines]
+    ended = [line for line in lines if line.end is not None]
+    last = max(ended, key=lambda line: line.end.earliest if line.end else 0, default=None)
+    if last is None or len(ended) < len(lines):
+        return []
+    kind = EvidenceKind.GONE if last.end_basis is EndBasis.DEATH else EvidenceKind.REMOVED
+    return [Evidence(kind=kind, source=last.end_source, happened=last.end)]

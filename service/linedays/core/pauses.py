@@ -1,0 +1,74 @@
+"""The facts of a dressing site, the stays and a moment → whether upkeep is paused or put off, and until when. No I/O.
+
+A pause is only what was charted as one, with a review date, or a leave of absence. "Not done" puts an item off for a
+while; it never changes what is due or overdue.
+"""
+
+from dataclasses import dataclass
+
+from linedays.core.anchors import SiteFact
+from linedays.core.model import FactKind, Reason, Stay
+from linedays.core.moment import Instant
+from linedays.core.policy import Limits
+from linedays.core.watch import Watch, transfers
+from linedays.core.windows import UnitDay, next_shift_start
+
+REFUSED = "refused"
+OFF_UNIT = "off-unit"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pause:
+    """A pause that holds (`reason`), or one whose review date has passed (`not_reviewed`)."""
+
+    reason: Reason | None = None
+    not_reviewed: Reason | None = None
+    until: Instant | None = None
+
+
+def pause_at(facts: list[SiteFact], watch: Watch, at: Instant) -> Pause:
+    """Return the pause that holds at a moment."""
+    if watch.on_leave:
+        return Pause(reason=Reason(code="paused-leave"))
+    charted = [each.fact for each in facts if each.fact.kind is FactKind.PAUSED and each.fact.until is not None]
+    if not charted:
+        return Pause()
+    last = max(charted, key=lambda fact: (fact.happened.earliest, fact.known, fact.source))
+    assert last.until is not None
+    review = last.until.latest
+    values = (("why", last.value or "not charted"), ("review", review))
+    if at <= review:
+        return Pause(reason=Reason(code="paused", values=values), until=review + 1)
+    return Pause(not_reviewed=Reason(code="pause-not-reviewed", values=values))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Deferral:
+    """An item that was charted as not done since its anchor: put off until `until`."""
+
+    until: Instant
+    reason: Reason
+
+
+def deferral_of(
+    facts: list[SiteFact], since: Instant | None, stays: tuple[Stay, ...], limits: Limits, day: UnitDay
+) -> Deferral | None:
+    """Return how long the last "not done" since the anchor puts an item off, whether or not that is over."""
+    told = [
+        each.fact
+        for each in facts
+        if each.fact.kind is FactKind.NOT_DONE and (since is None or each.fact.happened.earliest > since)
+    ]
+    if not told:
+        return None
+    last = max(told, key=lambda fact: (fact.happened.earliest, fact.known, fact.source))
+    charted = last.happened.earliest
+    why = last.value or "not charted"
+    if why == OFF_UNIT:
+        back = transfers(stays, charted, charted + limits.off_unit_longest)
+        until = min([charted + limits.off_unit_longest] + [instant + limits.off_unit_back for instant in back])
+    else:
+        until = next_shift_start(charted, day.settings.shifts, day.zone)
+    refused = sum(fact.value == REFUSED for fact in told)
+    code = "deferred-refused-again" if why == REFUSED and refused > 1 else "deferred"
+    return Deferral(until=until, reason=Reason(code=code, values=(("why", why), ("at", charted), ("until", until))))

@@ -1,0 +1,41 @@
+"""What is known about one dressing site at one moment, gathered once for every item of it. No I/O."""
+
+from dataclasses import dataclass
+
+from linedays.core.anchors import SiteFact
+from linedays.core.findings import Findings, classify, standing_findings
+from linedays.core.model import DressingSite, Timeline
+from linedays.core.moment import Instant
+from linedays.core.policy import FindingClass
+from linedays.core.terms import Setting
+from linedays.core.watch import Watch
+from linedays.core.windows import UnitDay
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Situation:
+    """A dressing site at a moment: `present` are its lines that are in place, `since` limits what still counts."""
+
+    site: DressingSite
+    present: tuple[Timeline, ...]
+    facts: list[SiteFact]
+    since: Instant | None
+    setting: Setting
+    watch: Watch
+    day: UnitDay
+    at: Instant
+
+    @property
+    def line_kinds(self) -> tuple[str, ...]:
+        """The kinds of the lines in place, each once."""
+        return tuple(dict.fromkeys(timeline.line.kind for timeline in self.present))
+
+
+def findings_of(situation: Situation) -> Findings:
+    """Return the findings that stand at the site."""
+    meanings, blood_rule = situation.setting.book.findings, situation.day.settings.blood_rule
+
+    def meaning_of(finding: str, dressing: str | None) -> FindingClass:
+        return classify(finding, meanings, blood_rule, dressing)
+
+    return standing_findings(situation.facts, meaning_of, situation.since)

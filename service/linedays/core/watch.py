@@ -1,0 +1,85 @@
+"""A patient's stays and a moment → whether we watch, where the patient is, and since when. No I/O.
+
+Discharge ends our watch, not the line. The watch is on while any Encounter is active and for a short gap after the
+last one, so that one Encounter turning into another closes nothing.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from linedays.core.model import Person, Place, Stay
+from linedays.core.moment import Instant
+
+_NEVER_HAPPENED = frozenset({"planned", "cancelled", "entered-in-error"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watch:
+    """What the stays say at one moment.
+
+    `on` is false after discharge; `since` is when this watch began (None: no Encounter in scope, so nothing limits it)
+    and `before` when the one before it ended, if there was one; `ended` is when the last Encounter ended where none is
+    active; `on_leave` is a charted leave of absence.
+    """
+
+    on: bool
+    since: Instant | None
+    before: Instant | None
+    ended: Instant | None
+    on_leave: bool
+    place: Place | None
+    encounter: str | None
+
+
+def watch_at(stays: tuple[Stay, ...], places: Mapping[str, Place], at: Instant, gap: int) -> Watch:
+    """Return what the stays say at a moment. Units: `gap` in seconds between two Encounters of one watch."""
+    begun = sorted(
+        (stay for stay in stays if stay.status not in _NEVER_HAPPENED and stay.start <= at),
+        key=lambda stay: (stay.start, stay.id),
+    )
+    if not begun:
+        return Watch(on=True, since=None, before=None, ended=None, on_leave=False, place=None, encounter=None)
+    since, before, until = _last_watch(begun, at, gap)
+    active = [stay for stay in begun if stay.end is None or stay.end > at]
+    current = active[-1] if active else begun[-1]
+    return Watch(
+        on=bool(active) or until is None or at < until + gap,
+        since=since,
+        before=before,
+        ended=None if active else until,
+        on_leave=any(stay.status == "onleave" for stay in active),
+        place=place_at(begun, places, at),
+        encounter=current.id,
+    )
+
+
+def _last_watch(begun: list[Stay], at: Instant, gap: int) -> tuple[Instant, Instant | None, Instant | None]:
+    since, until = begun[0].start, begun[0].end
+    before: Instant | None = None
+    for stay in begun[1:]:
+        if until is not None and stay.start >= until + gap:
+            since, before, until = stay.start, until, stay.end
+        elif until is not None:
+            until = None if stay.end is None else max(until, stay.end)
+    return since, before, until if until is not None and until <= at else None
+
+
+def place_at(stays: list[Stay], places: Mapping[str, Place], at: Instant) -> Place | None:
+    """Return the place charted for a moment: of those that hold, the one entered last."""
+    held = [
+        (span.start, span.place)
+        for stay in stays
+        for span in stay.places
+        if span.start <= at and (span.end is None or at < span.end)
+    ]
+    return places.get(max(held)[1]) if held else None
+
+
+def died_by(person: Person, at: Instant) -> bool:
+    """Tell whether a death is charted for that moment or before."""
+    return person.died is not None and person.died.earliest <= at
+
+
+def transfers(stays: tuple[Stay, ...], after: Instant, until: Instant) -> list[Instant]:
+    """Return the instants in (after, until] at which the patient came to another place."""
+    return sorted({span.start for stay in stays for span in stay.places if after < span.start <= until})
