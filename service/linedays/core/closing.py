@@ -23,16 +23,21 @@ from linedays.core.moment import MINUTE, Instant
 _OVER = {
     EvidenceKind.REMOVED: EndReason.LINE_OUT,
     EvidenceKind.SAID_TO_BE_GONE: EndReason.LINE_SAID_GONE,
-    EvidenceKind.GONE: EndReason.PATIENT_GONE,
+    EvidenceKind.GONE: EndReason.STAY_OVER,
     EvidenceKind.PAUSED: EndReason.PAUSED,
     EvidenceKind.NOT_REQUIRED: EndReason.NOT_REQUIRED,
 }
 _DONE = {
     EvidenceKind.CHANGED: EndReason.CHANGED,
     EvidenceKind.DATED: EndReason.DATED,
-    EvidenceKind.SEEN_CLEAR: EndReason.SEEN_CLEAR,
+    EvidenceKind.INTACT: EndReason.SEEN,
+    EvidenceKind.SITE_SEEN: EndReason.SEEN,
 }
 _RESET = frozenset({EvidenceKind.CHANGED, EvidenceKind.DATED})
+_INTACT = frozenset({EvidenceKind.INTACT})
+_SITE_SEEN = frozenset({EvidenceKind.SITE_SEEN})
+# What was asked by a Task that only asks to look, and which look answers it.
+_LOOK = {Severity.SITE_CONCERN: _SITE_SEEN, Severity.STAT: _SITE_SEEN, Severity.UNKNOWN: _INTACT}
 
 
 def done_since(task: ExistingTask, evidence: Iterable[Evidence]) -> Complete | None:
@@ -41,25 +46,30 @@ def done_since(task: ExistingTask, evidence: Iterable[Evidence]) -> Complete | N
     return _completed(task, min(made, key=_earliest)) if made else None
 
 
-def close_task(task: ExistingTask, evidence: tuple[Evidence, ...]) -> Complete | Cancel | None:
-    """Return how a Task ends that nothing asks for any more; None where nothing charted says why."""
+def close_task(task: ExistingTask, evidence: tuple[Evidence, ...], anchor: str | None) -> Complete | Cancel | None:
+    """Return how a Task ends that nothing asks for any more; None where nothing charted says why.
+
+    `anchor` is what the item counts from now: another one than the Task's own completes it, late entry or not.
+    """
     if done := done_since(task, evidence):
         return done
     for fact in evidence:
         if reason := _OVER.get(fact.kind):
             return Cancel(existing=task, reason=reason)
-    if resets := _resets(task, evidence):
-        return _completed(task, max(resets, key=_earliest))
+    for fact in _resets(task, evidence):
+        if fact.source == anchor:
+            return _completed(task, fact)
     if _is_withdrawn(task.finding, evidence):
         return Cancel(existing=task, reason=EndReason.FINDING_WITHDRAWN)
-    if task.severity in (Severity.SITE_CONCERN, Severity.STAT, Severity.UNKNOWN):
-        seen = _since(evidence, frozenset({EvidenceKind.SEEN_CLEAR}), task.since or task.authored)
-        return _completed(task, seen[0]) if seen else None
-    return None
+    look = _LOOK.get(task.severity) if task.severity else None
+    seen = [fact for fact in _since(evidence, look or frozenset(), task.since) if fact.source != task.finding]
+    return _completed(task, seen[0]) if seen else None
 
 
 def _resets(task: ExistingTask, evidence: Iterable[Evidence]) -> list[Evidence]:
-    # A corrected time of the anchor itself is not a new change: same source, same cycle.
+    # A new dressing does not answer a site concern. A corrected time of the anchor itself is not a new change.
+    if task.severity is Severity.SITE_CONCERN:
+        return []
     return [
         fact
         for fact in evidence
@@ -97,12 +107,12 @@ def _closing_facts(flag: ExistingFlag, evidence: tuple[Evidence, ...]) -> list[E
             return _since(evidence, _RESET, flag.since) or _since(evidence, _RESET, None)
         case Condition.UNKNOWN:
             known = _since(evidence, _RESET, flag.since) or _since(evidence, _RESET, None)
-            return known or _since(evidence, frozenset({EvidenceKind.SEEN_CLEAR}), flag.since)
+            return known or _since(evidence, _INTACT, flag.since)
         case Condition.COMPROMISED:
-            return _since(evidence, frozenset({EvidenceKind.CHANGED}), flag.since)
+            return _since(evidence, _RESET, flag.since)
         case Condition.SITE_CONCERN:
-            cleared = frozenset({EvidenceKind.CHANGED, EvidenceKind.SEEN_CLEAR})
-            return _since(evidence, cleared, flag.since)
+            seen = _since(evidence, _SITE_SEEN, flag.since)
+            return [fact for fact in seen if fact.source != flag.finding]
 
 
 def _since(evidence: Iterable[Evidence], kinds: frozenset[EvidenceKind], since: Instant | None) -> list[Evidence]:
@@ -118,8 +128,8 @@ def _since(evidence: Iterable[Evidence], kinds: frozenset[EvidenceKind], since: 
 
 
 def _is_withdrawn(finding: str | None, evidence: Iterable[Evidence]) -> bool:
-    gone = (EvidenceKind.WITHDRAWN, EvidenceKind.SEEN_CLEAR)
-    return finding is not None and any(fact.kind in gone and fact.source == finding for fact in evidence)
+    withdrawn = {fact.source for fact in evidence if fact.kind is EvidenceKind.WITHDRAWN}
+    return finding is not None and finding in withdrawn
 
 
 def _not_before(flag: ExistingFlag, fact: Evidence) -> Instant | None:

@@ -1,7 +1,7 @@
 """The rules of counting line days as values: named, with version and year, each with its source. No I/O.
 
-`linedays.mapping.counting` builds these from mappings/line_days.yaml; here they are only looked up. Every figure that is
-counted carries a `Stamp`: the rules it was counted by, the moment asked about and the moment of knowledge.
+`linedays.mapping.counting` builds these from mappings/line_days.yaml; here they are only looked up. Every figure
+carries a `Stamp`: the rules it was counted by, the moment asked about and the moment of knowledge.
 """
 
 from collections.abc import Sequence
@@ -160,7 +160,9 @@ def rule_in_year(rules: Sequence[DatedT], year: int) -> DatedT:
     """
     begun = [rule for rule in rules if rule.id.year <= year]
     if not begun:
-        raise NoCountingRule(f"no counting rule for {year}: state one in line_days.yaml with that year or an earlier one")
+        raise NoCountingRule(
+            f"no counting rule for {year}: state one in line_days.yaml with that year or an earlier one"
+        )
     return max(begun, key=lambda rule: rule.id.year)
 
 
@@ -177,9 +179,7 @@ def kind_counting(counting: CountingRules, kind: str) -> KindCounting | None:
     return next((found for found in counting.kinds if found.code == kind), None)
 
 
-def place_class_of(
-    counting: CountingRules, location: str, types: Sequence[tuple[str, str]]
-) -> PlaceClass | None:
+def place_class_of(counting: CountingRules, location: str, types: Sequence[tuple[str, str]]) -> PlaceClass | None:
     """Return what a Location is: by its id where named, else by the first of its types that is mapped, else None.
 
     Shape: `types` are pairs of code system and code, as Location.type states them.

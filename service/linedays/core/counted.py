@@ -1,7 +1,7 @@
 """One patient's chart, the places and the counting rules → what the counts of line days start from. No I/O.
 
-For each line: whether it is central, its group, and from when it counts in each admission (its first placement or access
-while the patient was in an inpatient location). For the patient: the admissions and the unit at each instant.
+For each line: whether it is central, its group, and from when it counts in each admission (its first placement or
+access while the patient was in an inpatient location). For the patient: the admissions and the unit at each instant.
 """
 
 from collections.abc import Mapping

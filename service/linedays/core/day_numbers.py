@@ -82,9 +82,7 @@ def _in_admission(patient: CountedPatient, admission: Admission, at: Instant) ->
     return found
 
 
-def _days(
-    line: CountedLine, admission: Admission, until: Instant, patient: CountedPatient
-) -> tuple[date, date] | None:
+def _days(line: CountedLine, admission: Admission, until: Instant, patient: CountedPatient) -> tuple[date, date] | None:
     """Return the first and last calendar day on which a line counts in an admission up to an instant."""
     first = line.first_access(admission.key)
     if first is None or first > until:

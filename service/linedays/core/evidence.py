@@ -21,8 +21,9 @@ _FACTS_OF_ITEM = {
     State.PAUSED: (FactKind.PAUSED,),
     State.NOT_REQUIRED: (FactKind.SITE_HEALED, FactKind.PORT_DEACCESSED),
 }
-_SEEN = (FactKind.DRESSING_SEEN, FactKind.SITE_SEEN)
-_CLEAR = (frozenset(), frozenset({"intact"}), frozenset({"none"}))
+_CHANGED = frozenset({FactKind.DRESSING_CHANGED, FactKind.PORT_ACCESSED})
+_DATED = frozenset({FactKind.LABEL_DATE, FactKind.CHANGE_REPORTED})
+_NOTHING_FOUND = frozenset({"intact", "none"})
 
 
 def withdrawn_sources(facts: Iterable[Fact]) -> frozenset[str]:
@@ -35,21 +36,32 @@ def evidence_of(
 ) -> tuple[Evidence, ...]:
     """Return what was charted that may close the Task and the Flags of a dressing site; `item` is its dressing item."""
     facts = [fact for timeline in state.site.timelines for fact in timeline.facts]
+    standing = {finding.source for one in (*state.items, state.concern) if one for finding in one.findings}
     told = [Evidence(kind=EvidenceKind.WITHDRAWN, source=source) for source in sorted(withdrawn)]
     told += [
-        Evidence(kind=EvidenceKind.CHANGED, source=fact.source, happened=fact.happened)
+        Evidence(kind=kind, source=fact.source, happened=fact.happened)
         for fact in facts
-        if fact.kind is FactKind.DRESSING_CHANGED
-    ]
-    told += [
-        Evidence(kind=EvidenceKind.SEEN_CLEAR, source=fact.source, happened=fact.happened)
-        for fact in facts
-        if fact.kind in _SEEN and frozenset(fact.findings) in _CLEAR
+        for kind in _kinds(fact, standing)
     ]
     told += _of_place(state, facts, stays)
     if item is not None:
         told += _of_item(item, facts)
     return tuple(dict.fromkeys(told))
+
+
+def _kinds(fact: Fact, standing: set[str]) -> list[EvidenceKind]:
+    if fact.kind in _CHANGED:
+        return [EvidenceKind.CHANGED]
+    if fact.kind in _DATED:
+        return [EvidenceKind.DATED]
+    if fact.kind not in (FactKind.DRESSING_SEEN, FactKind.SITE_SEEN) or fact.source in standing:
+        return []
+    looked = EvidenceKind.SITE_SEEN if fact.kind is FactKind.SITE_SEEN else EvidenceKind.INTACT
+    nothing_found = _NOTHING_FOUND.issuperset(fact.findings)
+    # An entry that now says "nothing found" no longer holds up what was written because of it.
+    if nothing_found:
+        return [looked, EvidenceKind.WITHDRAWN]
+    return [looked] if looked is EvidenceKind.SITE_SEEN else []
 
 
 def _of_item(item: ItemState, facts: list[Fact]) -> list[Evidence]:

@@ -23,6 +23,7 @@ class LineDraft:
     kind: str
     site: str | None
     side: str | None
+    slot: str | None
     encounter: str | None
     start: Moment
     start_basis: StartBasis
@@ -101,6 +102,7 @@ def _from_devices(devices: list[Fact]) -> list[LineDraft]:
                 kind=fact.line_kind or UNKNOWN_KIND,
                 site=fact.site,
                 side=fact.side,
+                slot=fact.slot,
                 encounter=fact.encounter,
                 start=fact.happened,
                 start_basis=StartBasis.DEVICE,
@@ -123,6 +125,7 @@ def _from_insertion(fact: Fact) -> LineDraft:
         kind=fact.line_kind or UNKNOWN_KIND,
         site=fact.site,
         side=fact.side,
+        slot=fact.slot,
         encounter=fact.encounter,
         start=fact.happened,
         start_basis=StartBasis.EXCHANGE if fact.part_of else StartBasis.INSERTION,
@@ -214,6 +217,7 @@ def _from_presence(present: list[Fact], removals: list[Fact], rules: ChartingRul
                     kind=fact.line_kind or UNKNOWN_KIND,
                     site=fact.site,
                     side=fact.side,
+                    slot=fact.slot,
                     encounter=fact.encounter,
                     start=fact.happened,
                     start_basis=basis,
@@ -242,7 +246,7 @@ def _continued(
         draft
         for draft in drafts
         if draft.end is not None
-        and (draft.kind, draft.site, draft.side) == (fact.line_kind, fact.site, fact.side)
+        and (draft.kind, draft.site, draft.side, draft.slot) == (fact.line_kind, fact.site, fact.side, fact.slot)
         and draft.encounter == fact.encounter
         and 0 <= fact.happened.earliest - draft.end.latest <= rules.join_gap
         and not any(_speaks_of(removal, draft) and removal.happened.latest <= fact.happened.latest for removal in removals)
@@ -261,9 +265,9 @@ def _speaks_of(removal: Fact, draft: LineDraft) -> bool:
 
 def _from_slots(charted: Iterable[Fact]) -> list[LineDraft]:
     """Make one line of each numbered slot that a stay keeps charting about; it is there from its first entry."""
-    slots: dict[tuple[str | None, str | None, str | None], LineDraft] = {}
+    slots: dict[tuple[str | None, str | None], LineDraft] = {}
     for fact in sorted(charted, key=lambda fact: (fact.known, fact.source)):
-        name = (fact.encounter, fact.line_kind, fact.site)
+        name = (fact.encounter, fact.slot)
         if name in slots:
             slots[name].aliases.add(fact.source)
             continue
@@ -272,6 +276,7 @@ def _from_slots(charted: Iterable[Fact]) -> list[LineDraft]:
             kind=fact.line_kind or UNKNOWN_KIND,
             site=fact.site,
             side=fact.side,
+            slot=fact.slot,
             encounter=fact.encounter,
             start=fact.happened,
             start_basis=StartBasis.ARRIVAL,

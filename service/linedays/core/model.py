@@ -51,7 +51,7 @@ class Fact(msgspec.Struct, frozen=True, gc=False, kw_only=True):
 
     `known` is when the statement became known; `updated` is when this version of its resource was stored (None where
     the server does not say). `device` and `part_of` are the references that tie it to a line; without them `line_kind`,
-    `site` and `side` do. `value` is a dressing kind, an item, a reason or a tip code, as the kind of fact wants.
+    `site` and `side` do, and `slot`: the name of the column or slot where a system charts lines in columns. `value` is a dressing kind, an item, a reason or a tip code, as the kind of fact wants.
     """
 
     kind: FactKind
@@ -66,6 +66,7 @@ class Fact(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     line_kind: str | None = None
     site: str | None = None
     side: str | None = None
+    slot: str | None = None
     encounter: str | None = None
     value: str | None = None
     findings: tuple[str, ...] = ()
@@ -151,6 +152,7 @@ class Line:
     kind: str
     site: str | None
     side: str | None
+    slot: str | None = None
     start: Moment
     start_basis: StartBasis
     start_source: str

@@ -7,9 +7,10 @@ shift change, and how long a person's no holds are settings or rules of this ser
 from datetime import timedelta, tzinfo
 
 from linedays.core.changes import Severity
-from linedays.core.model import ItemState, Priority, State
-from linedays.core.moment import DAY, Instant, instant_of, local_date
+from linedays.core.model import Priority
+from linedays.core.moment import DAY, Instant, local_date
 from linedays.core.policy import Shifts
+from linedays.core.windows import next_shift_start, quiet_night, shift_starts
 
 AT_ANY_HOUR = frozenset({Priority.ASAP, Priority.STAT})
 
@@ -22,29 +23,6 @@ _RANK = {
     Severity.STAT: 4,
 }
 _PRIORITY_RANK = {Priority.ROUTINE: 0, Priority.URGENT: 1, Priority.ASAP: 2, Priority.STAT: 3}
-_BY_STATE = {
-    State.WINDOW_OPEN: (Severity.DUE, Priority.ROUTINE),
-    State.DUE: (Severity.DUE, Priority.ROUTINE),
-    State.NOT_DUE: (Severity.DUE, Priority.ROUTINE),
-    State.OVERDUE: (Severity.OVERDUE, Priority.URGENT),
-    State.UNKNOWN: (Severity.UNKNOWN, Priority.URGENT),
-    State.COMPROMISED: (Severity.COMPROMISED, Priority.ASAP),
-}
-OFFERED = frozenset(_BY_STATE)
-
-
-def priority_of(item: ItemState) -> Priority:
-    """Return the priority that an item asks for: its own, else the one usual for its state."""
-    return item.priority or _BY_STATE[item.state][1]
-
-
-def severity_of(item: ItemState, *, is_concern: bool) -> Severity:
-    """Return how bad a state is, as far as offering it again goes."""
-    if priority_of(item) is Priority.STAT:
-        return Severity.STAT
-    return Severity.SITE_CONCERN if is_concern else _BY_STATE[item.state][0]
-
-
 def is_worse(now: Severity, before: Severity | None) -> bool:
     """Tell whether a state is worse than the one that a person declined (None: not known, so not called worse)."""
     return before is not None and _RANK[now] > _RANK[before]
@@ -71,32 +49,19 @@ def may_offer(priority: Priority, at: Instant, shifts: Shifts, zone: tzinfo) -> 
 
 
 def _after_quiet(at: Instant, shifts: Shifts, zone: tzinfo) -> Instant:
-    today = local_date(at, zone)
-    crosses = shifts.quiet_until < shifts.quiet_from
-    for day in (today - timedelta(days=1), today):
-        start = instant_of(day, shifts.quiet_from, zone)
-        end = instant_of(day + timedelta(days=1) if crosses else day, shifts.quiet_until, zone)
-        if start <= at < end:
-            return end
-    return at
+    if shifts.quiet_from == shifts.quiet_until:
+        return at
+    night = quiet_night(at, shifts, zone)
+    return at if night is None else night[1]
 
 
 def _after_shift_change(at: Instant, shifts: Shifts, zone: tzinfo) -> Instant:
-    for start in _shift_starts(at, shifts, zone):
-        if start - shifts.change_margin <= at < start + shifts.change_margin:
-            return start + shifts.change_margin
-    return at
-
-
-def _shift_starts(at: Instant, shifts: Shifts, zone: tzinfo) -> list[Instant]:
     today = local_date(at, zone)
-    days = (today + timedelta(days=n) for n in (-1, 0, 1))
-    return sorted(instant_of(day, clock, zone) for day in days for clock in shifts.starts)
-
-
-def next_shift_start(at: Instant, shifts: Shifts, zone: tzinfo) -> Instant:
-    """Return the first shift start later than a moment. A unit without shifts: a day later."""
-    return next((start for start in _shift_starts(at, shifts, zone) if start > at), at + DAY)
+    for day in (today - timedelta(days=1), today, today + timedelta(days=1)):
+        for start in shift_starts(day, shifts, zone):
+            if start - shifts.change_margin <= at < start + shifts.change_margin:
+                return start + shifts.change_margin
+    return at
 
 
 def offered_again(severity: Severity, declined: Instant, shifts: Shifts, zone: tzinfo) -> Instant:

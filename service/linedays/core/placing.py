@@ -49,7 +49,7 @@ def _by_time(fact: Fact, named: list[LineDraft]) -> LineDraft:
 
 
 def _by_kind_and_site(fact: Fact, placing: Placing) -> LineDraft | Issue:
-    if fact.line_kind in (None, UNKNOWN_KIND) and fact.site is None:
+    if fact.line_kind in (None, UNKNOWN_KIND) and fact.site is None and fact.slot is None:
         return _issue(fact, IssueKind.WHICH_LINE, "it names neither a device nor a kind of line nor a site", placing.drafts)
     alike = [draft for draft in placing.drafts if _alike(fact, draft)]
     fits = [draft for draft in alike if in_place(draft, fact.happened)]
@@ -65,9 +65,9 @@ def _by_kind_and_site(fact: Fact, placing: Placing) -> LineDraft | Issue:
 
 
 def _alike(fact: Fact, draft: LineDraft) -> bool:
-    if fact.line_kind in (None, UNKNOWN_KIND) and draft.site != fact.site:
-        return False
-    if draft.kind == UNKNOWN_KIND and draft.site != fact.site:
+    if fact.slot is not None and draft.slot is not None:
+        return fact.slot == draft.slot and agree(fact.site, draft.site) and agree(fact.side, draft.side)
+    if UNKNOWN_KIND in (fact.line_kind or UNKNOWN_KIND, draft.kind) and draft.site != fact.site:
         return False
     return kinds_agree(fact.line_kind, draft.kind) and agree(fact.site, draft.site) and agree(fact.side, draft.side)
 

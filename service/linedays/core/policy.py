@@ -164,6 +164,7 @@ class WindowRule:
 
     up_to_days: int | None
     lead: int
+    source: Source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,7 +188,10 @@ class UnitSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
-    """Durations that are practice rather than guideline, in seconds unless the name says otherwise."""
+    """Durations that are practice rather than guideline, in seconds unless the name says otherwise.
+
+    Shape: `sources` names the source of each of the others, by field.
+    """
 
     ask_days: int
     after_change_hint: int
@@ -197,6 +201,7 @@ class Limits:
     stay_gap: int
     port_incision: int
     neonate_corrected_weeks: int
+    sources: tuple[tuple[str, Source], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -107,7 +107,7 @@ def _follow(
         if done := done_since(task, site.evidence):
             return [done, *_offer_task(site, tasks, at, naming)]
         return _revise_task(site, task, wanted, at)
-    if ended := close_task(task, site.evidence):
+    if ended := close_task(task, site.evidence, wanted.anchor if wanted else None):
         return [ended]
     if wanted is not None:
         return _revise_task(site, task, wanted, at)

@@ -164,6 +164,7 @@ def _line(draft: LineDraft) -> Line:
         kind=draft.kind,
         site=draft.site,
         side=draft.side,
+        slot=draft.slot,
         start=draft.start,
         start_basis=draft.start_basis,
         start_source=draft.start_source,

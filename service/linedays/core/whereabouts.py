@@ -62,9 +62,7 @@ class UnitSpan:
     answer: UnitAnswer
 
 
-def unit_at(
-    stays: Sequence[Stay], places: Mapping[str, Place], at: Instant, *, stay_gap: int = STAY_GAP
-) -> UnitAnswer:
+def unit_at(stays: Sequence[Stay], places: Mapping[str, Place], at: Instant, *, stay_gap: int = STAY_GAP) -> UnitAnswer:
     """Return the one inpatient unit of a patient at an instant, or why there is none."""
     admission = in_admission(stays, at, stay_gap=stay_gap)
     return UnitAnswer(housing=Housing.NOT_ADMITTED) if admission is None else _answer(admission, places, at)

@@ -25,8 +25,11 @@ def why_not_required(
 
 
 def _port(rule: NotRequiredRule, line: Line, facts: Iterable[Fact], at: Instant) -> tuple[Reason, Instant | None] | None:
-    access = _latest(facts, FactKind.PORT_ACCESSED, FactKind.PORT_DEACCESSED)
-    if access is not None and access.kind is FactKind.PORT_ACCESSED:
+    # A dressing that is charted as changed or seen lies over a needle, whether or not the access was charted.
+    access = _latest(
+        facts, FactKind.PORT_ACCESSED, FactKind.PORT_DEACCESSED, FactKind.DRESSING_CHANGED, FactKind.DRESSING_SEEN
+    )
+    if access is not None and access.kind is not FactKind.PORT_DEACCESSED:
         return None
     healing_until = line.start.earliest + rule.incision
     if line.start_basis is StartBasis.INSERTION and at < healing_until:

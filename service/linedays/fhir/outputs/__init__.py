@@ -1,0 +1,98 @@
+"""The kinds of output, one module each, and the one registry of them: read-back and writing by kind. No I/O.
+
+A module owns three things that change together: how its resource is rendered, how it is read back, how it is changed.
+"""
+
+from collections.abc import Mapping
+from datetime import UTC, tzinfo
+from typing import Any, TypeAlias, assert_never
+
+from linedays.core.asked import dressing_item, is_kept
+from linedays.core.changes import (
+    Cancel,
+    Complete,
+    Create,
+    EndFlag,
+    Existing,
+    ExistingTask,
+    Revise,
+    SiteWanted,
+    Void,
+    WantedFlag,
+    WantedTask,
+    Write,
+)
+from linedays.core.evidence import evidence_of
+from linedays.core.model import SiteState, Stay
+from linedays.core.moment import Instant
+from linedays.core.policy import Shifts
+from linedays.fhir.elements import Resource, reference, reference_name
+from linedays.fhir.identity import Identity, is_ours
+from linedays.fhir.outputs.flag import changed_flag, new_flag, read_flag
+from linedays.fhir.outputs.task import changed_task, new_task, read_task
+
+Alteration: TypeAlias = Revise | Complete | Cancel | EndFlag | Void
+
+
+def read_existing(resource: Mapping[str, Any], identity: Identity) -> Existing | None:
+    """Return what stands in a Task or Flag of ours; None for everything else."""
+    if not is_ours(resource, identity):
+        return None
+    match resource.get("resourceType"):
+        case "Task":
+            return read_task(resource, identity)
+        case "Flag":
+            return read_flag(resource, identity)
+        case _:
+            return None
+
+
+def created(change: Create, identity: Identity, *, at: Instant, zone: tzinfo) -> Resource:
+    """Return the resource to create."""
+    if isinstance(change.wanted, WantedTask):
+        return new_task(change, identity, at=at, zone=zone)
+    return new_flag(change, identity)
+
+
+def changed(resource: Resource, change: Alteration, identity: Identity, *, at: Instant, zone: tzinfo) -> Resource:
+    """Return an existing resource with a change applied; the one given stays as it is."""
+    match change:
+        case Complete() | Cancel():
+            return changed_task(resource, change, identity, at=at, zone=zone)
+        case EndFlag():
+            return changed_flag(resource, change, identity, at=at, zone=zone)
+        case Revise() | Void():
+            if isinstance(change.existing, ExistingTask):
+                return changed_task(resource, change, identity, at=at, zone=zone)
+            return changed_flag(resource, change, identity, at=at, zone=zone)
+        case _:
+            assert_never(change)
+
+
+def ref_of(change: Write) -> str | None:
+    """Return `Type/id` of what a change alters; None for one that creates."""
+    return None if isinstance(change, Create) else change.existing.ref
+
+
+def site_wanted(
+    state: SiteState,
+    written: tuple[WantedTask | WantedFlag, ...],
+    *,
+    shifts: Shifts,
+    stays: tuple[Stay, ...] = (),
+    withdrawn: frozenset[str] = frozenset(),
+) -> SiteWanted:
+    """Return all that reconcile needs of one dressing site: what is wanted there and what was charted about it.
+
+    `withdrawn` are the resources whose entry was withdrawn (core.evidence.withdrawn_sources).
+    """
+    return SiteWanted(
+        patient=reference_name(reference("Patient", state.site.timelines[0].line.patient)) or "",
+        lines=tuple(dict.fromkeys((state.site.key, *(each.line.key for each in state.site.timelines)))),
+        task=next((one for one in written if isinstance(one, WantedTask)), None),
+        flags=tuple(one for one in written if isinstance(one, WantedFlag)),
+        evidence=evidence_of(state, dressing_item(state), stays=stays, withdrawn=withdrawn),
+        shifts=shifts,
+        zone=state.zone or UTC,
+        kept=is_kept(state),
+    )

@@ -1,0 +1,282 @@
+"""Raw bytes of one FHIR R4 resource → a narrow record of the elements we read. No I/O.
+
+Unknown elements are passed over here, as real servers send many. A resource that does not fit the narrow shape is
+told apart by `refusal`: which type and id it claims, and what is wrong with it.
+"""
+
+from typing import TypeAlias
+
+import msgspec
+from msgspec import Struct, field
+
+
+class Coding(Struct, frozen=True, gc=False):
+    """A code in a code system."""
+
+    system: str | None = None
+    code: str | None = None
+
+
+class Concept(Struct, frozen=True, gc=False):
+    """A CodeableConcept."""
+
+    coding: tuple[Coding, ...] = ()
+    text: str | None = None
+
+
+class Reference(Struct, frozen=True, gc=False):
+    """A Reference; only a literal one is used."""
+
+    reference: str | None = None
+
+
+class Period(Struct, frozen=True, gc=False):
+    """A Period."""
+
+    start: str | None = None
+    end: str | None = None
+
+
+class Identifier(Struct, frozen=True, gc=False):
+    """A business identifier."""
+
+    system: str | None = None
+    value: str | None = None
+
+
+class Meta(Struct, frozen=True, gc=False, rename="camel"):
+    """What the server says of this version."""
+
+    last_updated: str | None = None
+    version_id: str | None = None
+
+
+class Extension(Struct, frozen=True, gc=False, rename="camel"):
+    """An extension with a time or a code."""
+
+    url: str = ""
+    value_date_time: str | None = None
+    value_code: str | None = None
+
+
+class Quantity(Struct, frozen=True, gc=False):
+    """A measured amount."""
+
+    value: float | None = None
+    code: str | None = None
+    unit: str | None = None
+
+
+class FocalDevice(Struct, frozen=True, gc=False):
+    """The device a Procedure was about."""
+
+    manipulated: Reference | None = None
+    action: Concept | None = None
+
+
+class Resource(Struct, frozen=True, gc=False, kw_only=True, rename="camel", tag_field="resourceType"):
+    """What every resource has."""
+
+    id: str
+    meta: Meta | None = None
+    identifier: tuple[Identifier, ...] = ()
+
+
+class Procedure(Resource, frozen=True, gc=False, kw_only=True, tag="Procedure", rename="camel"):
+    """R4 Procedure."""
+
+    status: str
+    subject: Reference
+    code: Concept = Concept()
+    status_reason: Concept | None = None
+    encounter: Reference | None = None
+    performed_date_time: str | None = None
+    performed_period: Period | None = None
+    body_site: tuple[Concept, ...] = ()
+    focal_device: tuple[FocalDevice, ...] = ()
+    used_reference: tuple[Reference, ...] = ()
+    used_code: tuple[Concept, ...] = ()
+    part_of: tuple[Reference, ...] = ()
+    extension: tuple[Extension, ...] = ()
+
+
+class Component(Struct, frozen=True, gc=False, kw_only=True, rename="camel"):
+    """Observation.component."""
+
+    code: Concept = Concept()
+    value_codeable_concept: Concept | None = None
+    value_string: str | None = None
+    value_boolean: bool | None = None
+    value_quantity: Quantity | None = None
+
+
+class Observation(Resource, frozen=True, gc=False, kw_only=True, tag="Observation", rename="camel"):
+    """R4 Observation."""
+
+    status: str
+    code: Concept
+    subject: Reference | None = None
+    encounter: Reference | None = None
+    effective_date_time: str | None = None
+    effective_period: Period | None = None
+    effective_instant: str | None = None
+    issued: str | None = None
+    value_codeable_concept: Concept | None = None
+    value_string: str | None = None
+    value_boolean: bool | None = None
+    value_quantity: Quantity | None = None
+    value_date_time: str | None = None
+    device: Reference | None = None
+    focus: tuple[Reference, ...] = ()
+    body_site: Concept | None = None
+    component: tuple[Component, ...] = ()
+
+
+class Device(Resource, frozen=True, gc=False, kw_only=True, tag="Device", rename="camel"):
+    """R4 Device."""
+
+    status: str | None = None
+    type: Concept | None = None
+    patient: Reference | None = None
+    parent: Reference | None = None
+
+
+class DeviceUseStatement(Resource, frozen=True, gc=False, kw_only=True, tag="DeviceUseStatement", rename="camel"):
+    """R4 DeviceUseStatement."""
+
+    status: str
+    subject: Reference
+    device: Reference
+    timing_period: Period | None = None
+    timing_date_time: str | None = None
+    recorded_on: str | None = None
+
+
+class PatientLink(Struct, frozen=True, gc=False):
+    """Patient.link."""
+
+    other: Reference | None = None
+    type: str | None = None
+
+
+class Patient(Resource, frozen=True, gc=False, kw_only=True, tag="Patient", rename="camel"):
+    """R4 Patient, without its name."""
+
+    birth_date: str | None = None
+    deceased_date_time: str | None = None
+    deceased_boolean: bool | None = None
+    link: tuple[PatientLink, ...] = ()
+
+
+class EncounterLocation(Struct, frozen=True, gc=False):
+    """Encounter.location."""
+
+    location: Reference
+    status: str | None = None
+    period: Period | None = None
+
+
+class Hospitalization(Struct, frozen=True, gc=False, rename="camel"):
+    """Encounter.hospitalization."""
+
+    discharge_disposition: Concept | None = None
+
+
+class Encounter(Resource, frozen=True, gc=False, kw_only=True, tag="Encounter", rename="camel"):
+    """R4 Encounter."""
+
+    status: str
+    encounter_class: Coding = field(default=Coding(), name="class")
+    subject: Reference | None = None
+    period: Period | None = None
+    part_of: Reference | None = None
+    location: tuple[EncounterLocation, ...] = ()
+    hospitalization: Hospitalization | None = None
+
+
+class Location(Resource, frozen=True, gc=False, kw_only=True, tag="Location", rename="camel"):
+    """R4 Location."""
+
+    name: str | None = None
+    type: tuple[Concept, ...] = ()
+    physical_type: Concept | None = None
+    part_of: Reference | None = None
+    extension: tuple[Extension, ...] = ()
+
+
+Record: TypeAlias = Procedure | Observation | Device | DeviceUseStatement | Patient | Encounter | Location
+RECORDS = (Procedure, Observation, Device, DeviceUseStatement, Patient, Encounter, Location)
+READ_TYPES = tuple(record.__name__ for record in RECORDS)
+
+
+class _Claim(Struct, rename="camel"):
+    """What a resource that did not fit says it is."""
+
+    resource_type: object = None
+    id: object = None
+
+
+class _BundleEntry(Struct):
+    resource: msgspec.Raw = msgspec.Raw(b"")
+
+
+class _Bundle(Struct, rename="camel"):
+    resource_type: str
+    entry: tuple[_BundleEntry, ...] = ()
+
+
+class Refusal(Struct, frozen=True):
+    """Bytes that are no record: what they claim to be, and why. `of_other_type` is a type we do not read."""
+
+    source: str | None
+    why: str
+    of_other_type: bool = False
+    not_json: bool = False
+
+
+_record = msgspec.json.Decoder(Record)
+_claim = msgspec.json.Decoder(_Claim)
+_bundle = msgspec.json.Decoder(_Bundle)
+_ID_LENGTH = 64
+
+
+def record_from_bytes(raw: bytes | msgspec.Raw) -> Record | Refusal:
+    """Read one resource."""
+    try:
+        record: Record = _record.decode(raw)
+        return record
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        return refusal(raw, error)
+
+
+def refusal(raw: bytes | msgspec.Raw, error: Exception) -> Refusal:
+    """Say what bytes that did not fit claim to be, and why they did not fit."""
+    try:
+        claim = _claim.decode(raw)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+        return Refusal(source=None, why="not readable as JSON", not_json=True)
+    if not isinstance(claim.resource_type, str):
+        return Refusal(source=None, why="no resourceType, so no FHIR resource")
+    name = claim.resource_type[:_ID_LENGTH]
+    source = f"{name}/{claim.id[:_ID_LENGTH]}" if isinstance(claim.id, str) else None
+    if name not in READ_TYPES:
+        return Refusal(source=source or name, why="a type that is not read", of_other_type=True)
+    return Refusal(source=source or name, why=_plain(str(error)))
+
+
+def _plain(error: str) -> str:
+    """Keep what is wrong and where, never a value: the decoder quotes values in single quotation marks."""
+    what = error.split(" - at ")[0]
+    where = error.split(" - at ")[1] if " - at " in error else "its top"
+    return f"{what if chr(39) not in what else 'a value that is not allowed'} at {where}"
+
+
+def bundle_entries(raw: bytes) -> tuple[msgspec.Raw, ...] | None:
+    """Return the resources of a Bundle as raw bytes, or None where the bytes are not a Bundle."""
+    try:
+        bundle = _bundle.decode(raw)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+        return None
+    if bundle.resource_type != "Bundle":
+        return None
+    return tuple(entry.resource for entry in bundle.entry if bytes(entry.resource))

@@ -1,0 +1,44 @@
+"""Times and weighs functions so that a noisy machine does not decide: interleaved pairs, medians, memory in a process of its own."""
+
+import resource
+import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Mapping
+
+
+def interleaved(functions: Mapping[str, Callable[[], object]], pairs: int) -> dict[str, float]:
+    """Return the median seconds of each function, run in turn `pairs` times after one run that is not counted."""
+    taken: dict[str, list[float]] = {name: [] for name in functions}
+    for turn in range(pairs + 1):
+        for name, function in functions.items():
+            began = time.perf_counter()
+            function()
+            if turn:
+                taken[name].append(time.perf_counter() - began)
+    return {name: statistics.median(seconds) for name, seconds in taken.items()}
+
+
+def median_ratio(first: Callable[[], object], second: Callable[[], object], pairs: int) -> float:
+    """Return the median over pairs, run one right after the other, of first ÷ second."""
+    ratios = []
+    for turn in range(pairs + 1):
+        began = time.perf_counter()
+        first()
+        middle = time.perf_counter()
+        second()
+        if turn:
+            ratios.append((middle - began) / (time.perf_counter() - middle))
+    return statistics.median(ratios)
+
+
+def weigh(module: str, *arguments: str) -> dict[str, float]:
+    """Run a module that prints `name number` lines in a process of its own and return them."""
+    done = subprocess.run([sys.executable, "-m", module, *arguments], capture_output=True, text=True, check=True)
+    return {name: float(number) for name, number in (line.split() for line in done.stdout.splitlines())}
+
+
+def peak_memory() -> int:
+    """Return the largest resident size of this process so far, in bytes."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024

@@ -1,0 +1,222 @@
+"""What every FHIR server behind our port does: the one in memory, and a third-party R4 server over HTTP.
+
+The rules are those of FHIR R4, "RESTful API" (http://hl7.org/fhir/R4/http.html): conditional create (#ccreate),
+version-aware updates (#concurrency), paging (#paging); and "search" (http://hl7.org/fhir/R4/search.html).
+"""
+
+import json
+from itertools import count
+
+import pytest
+import yaml
+
+from linedays.adapters.fhir_errors import FhirRejected, Written
+from linedays.adapters.fhir_http import new_client
+from linedays.adapters.fhir_server import FhirServer
+from linedays.adapters.server_starter import load_bundle, started_server
+from linedays.fhir.searches import (
+    Search,
+    by_ids,
+    carrying_identifier,
+    changed_since,
+    everything_of,
+    if_none_exist,
+    input_searches,
+    of_patients,
+)
+from linedays.run.demo_hospital import hospital_resources
+from linedays.run.demo_story import hospital_story, told_at
+from support.memory_fhir_server import MemoryFhirServer
+
+SYSTEM = "https://linedays.example/fhir/identifier"
+_NUMBERS = count(1)
+
+
+@pytest.fixture(scope="session")
+def real_server():
+    with started_server() as base_url, new_client() as client:
+        yield FhirServer(base_url, client=client)
+
+
+@pytest.fixture(params=["memory", pytest.param("real", marks=pytest.mark.server)])
+def server(request):
+    return MemoryFhirServer() if request.param == "memory" else request.getfixturevalue("real_server")
+
+
+@pytest.fixture
+def name():
+    """A prefix for ids and identifiers that no other test uses, since all tests share one real server."""
+    return f"contract-{next(_NUMBERS)}"
+
+
+def patient(key):
+    return {"resourceType": "Patient", "id": key}
+
+
+def flag(name, value):
+    return {
+        "resourceType": "Flag",
+        "identifier": [{"system": SYSTEM, "value": value}],
+        "status": "active",
+        "code": {"text": "dressing overdue"},
+        "subject": {"reference": f"Patient/{name}"},
+    }
+
+
+def found(server, search):
+    bundles = [json.loads(page) for page in server.read_pages(search)]
+    assert {bundle["resourceType"] for bundle in bundles} == {"Bundle"}
+    return [entry["resource"] for bundle in bundles for entry in bundle.get("entry", ())]
+
+
+def found_ids(server, search):
+    return sorted(resource["id"] for resource in found(server, search))
+
+
+def test_capabilities_are_a_capability_statement_of_r4(server):
+    assert json.loads(server.read_metadata())["fhirVersion"] == "4.0.1"
+
+
+def test_server_time_is_known_after_an_answer(server):
+    server.read_metadata()
+    assert isinstance(server.server_time, int)
+
+
+def test_read_returns_the_resource_or_none(server, name):
+    load_bundle(server, [patient(name)])
+    assert json.loads(server.read("Patient", name))["id"] == name
+    assert server.read("Patient", f"{name}-absent") is None
+
+
+def test_search_without_matches_is_one_page_without_entries(server, name):
+    assert found(server, carrying_identifier("Flag", SYSTEM, f"{name}-absent")) == []
+
+
+def test_every_match_comes_once_over_several_pages(server, name):
+    load_bundle(server, [patient(f"{name}-{number}") for number in range(450)])
+    pages = list(server.read_pages(everything_of("Patient")))
+    assert len(pages) >= 3  # 450 and more at 200 a page
+    ids = [entry["resource"]["id"] for page in pages for entry in json.loads(page)["entry"]]
+    assert sorted(one for one in ids if one.startswith(f"{name}-")) == sorted(f"{name}-{n}" for n in range(450))
+
+
+def test_page_size_can_be_wished_for(server, name):
+    load_bundle(server, [patient(f"{name}-{number}") for number in range(3)])
+    (search,) = by_ids("Patient", [f"{name}-{number}" for number in range(3)])
+    small = Search(resource_type="Patient", params=(*search.params, ("_count", "1")))
+    assert found_ids(server, small) == [f"{name}-0", f"{name}-1", f"{name}-2"]
+
+
+def test_search_by_patient_and_by_id(server, name):
+    load_bundle(server, [patient(f"{name}-a"), patient(f"{name}-b"), patient(f"{name}-c")])
+    devices = [
+        {"resourceType": "Device", "id": f"{name}-{one}", "patient": {"reference": f"Patient/{name}-{one}"}}
+        for one in "abc"
+    ]
+    load_bundle(server, devices)
+    (search,) = of_patients("Device", [f"{name}-a", f"{name}-c"])
+    assert found_ids(server, search) == [f"{name}-a", f"{name}-c"]
+    (search,) = by_ids("Device", [f"{name}-b", f"{name}-absent"])
+    assert found_ids(server, search) == [f"{name}-b"]
+
+
+def test_device_use_is_searched_by_patient_and_not_all_returned(server, name):
+    load_bundle(server, [patient(f"{name}-a"), patient(f"{name}-b"), {"resourceType": "Device", "id": name}])
+    load_bundle(
+        server,
+        [
+            {
+                "resourceType": "DeviceUseStatement",
+                "id": f"{name}-{one}",
+                "status": "active",
+                "subject": {"reference": f"Patient/{name}-{one}"},
+                "device": {"reference": f"Device/{name}"},
+            }
+            for one in "ab"
+        ],
+    )
+    (search,) = of_patients("DeviceUseStatement", [f"{name}-a"])
+    assert found_ids(server, search) == [f"{name}-a"]
+
+
+def test_search_since_includes_what_was_just_stored(server, name):
+    load_bundle(server, [patient(name)])
+    server.read_metadata()
+    assert name in found_ids(server, changed_since("Patient", server.server_time - 60))
+    assert name not in found_ids(server, changed_since("Patient", server.server_time + 3600))
+
+
+def test_unknown_search_parameter_is_refused_not_ignored(server):
+    with pytest.raises(FhirRejected):
+        list(server.read_pages(Search(resource_type="Flag", params=(("colour-of-the-curtains", "blue"),))))
+
+
+def test_conditional_create_creates_once(server, name):
+    load_bundle(server, [patient(name)])
+    first = server.create(flag(name, name), if_none_exist(SYSTEM, name))
+    second = server.create({**flag(name, name), "status": "inactive"}, if_none_exist(SYSTEM, name))
+    assert (first.result, second.result) == (Written.CREATED, Written.EXISTED)
+    assert first.id == second.id
+    assert first.version == second.version == "1"
+    assert json.loads(second.body)["status"] == "active"
+    assert found_ids(server, carrying_identifier("Flag", SYSTEM, name)) == [first.id]
+
+
+def test_conditional_create_says_when_several_match(server, name):
+    load_bundle(server, [patient(name)])
+    load_bundle(server, [{**flag(name, name), "id": f"{name}-{twin}"} for twin in "ab"])
+    assert server.create(flag(name, name), if_none_exist(SYSTEM, name)).result is Written.SEVERAL
+
+
+def test_update_with_the_newest_version_is_stored(server, name):
+    load_bundle(server, [patient(name)])
+    made = server.create(flag(name, name), if_none_exist(SYSTEM, name))
+    changed = {**flag(name, name), "id": made.id, "status": "inactive"}
+    outcome = server.update(changed, made.version)
+    assert (outcome.result, outcome.id, outcome.version) == (Written.UPDATED, made.id, "2")
+    assert json.loads(server.read("Flag", made.id))["status"] == "inactive"
+
+
+def test_update_with_an_older_version_is_a_conflict_and_changes_nothing(server, name):
+    load_bundle(server, [patient(name)])
+    made = server.create(flag(name, name), if_none_exist(SYSTEM, name))
+    server.update({**flag(name, name), "id": made.id, "status": "inactive"}, made.version)
+    outcome = server.update({**flag(name, name), "id": made.id, "status": "entered-in-error"}, made.version)
+    assert outcome.result is Written.CONFLICT
+    assert json.loads(server.read("Flag", made.id))["status"] == "inactive"
+
+
+def test_identifier_system_finds_all_of_ours(server, name):
+    load_bundle(server, [patient(name)])
+    made = {server.create(flag(name, value), if_none_exist(SYSTEM, value)).id for value in (f"{name}-a", f"{name}-b")}
+    assert made <= set(found_ids(server, carrying_identifier("Flag", SYSTEM)))
+
+
+def test_transaction_is_all_or_nothing(server, name):
+    good = {"resource": patient(name), "request": {"method": "PUT", "url": f"Patient/{name}"}}
+    bad = {"resource": patient(f"{name}-x"), "request": {"method": "PUT", "url": "Patient/another-id"}}
+    with pytest.raises(FhirRejected):
+        server.transact([good, bad])
+    assert server.read("Patient", name) is None
+
+
+def test_loading_again_replaces(server, name):
+    load_bundle(server, [patient(name)])
+    load_bundle(server, [{**patient(name), "gender": "other"}])
+    stored = json.loads(server.read("Patient", name))
+    assert (stored["gender"], stored["meta"]["versionId"]) == ("other", "2")
+
+
+def test_demo_hospital_goes_in_and_comes_out_whole(server, pytestconfig):
+    file = pytestconfig.rootpath / "fixtures" / "demo-hospital" / "hospital.yaml"
+    document = yaml.safe_load(file.read_text(encoding="utf-8"))
+    resources = hospital_resources(document, told_at(hospital_story(document)))
+    load_bundle(server, resources)
+    stored = {
+        (resource["resourceType"], resource["id"]): resource
+        for search in input_searches()
+        for resource in found(server, search)
+    }
+    for resource in resources:
+        got = stored[(resource["resourceType"], resource["id"])]
+        assert {**got, "meta": None} == {**resource, "meta": None}
