@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from linedays.core.admissions import STAY_GAP
 from linedays.core.count_rules import Count, CountingRules, KindCounting, UnitBasis, time_rule
 from linedays.core.counted import CountBasis, CountedPatient, counted_patient
 from linedays.core.dwell import dwell
@@ -71,8 +72,13 @@ def counting_of(items: dict[str, dict[str, str]]) -> CountingRules:
     """The shipped rules, with the line kinds and groups of the data set's code map."""
     kinds = {row["line_kind"]: row["line_group"] for row in items.values()}
     return CountingRules(
-        snapshot_time=COUNTING.snapshot_time, day_numbers=COUNTING.day_numbers, denominators=COUNTING.denominators,
-        times=COUNTING.times, tips=COUNTING.tips, location_classes=COUNTING.location_classes, locations=(),
+        snapshot_time=COUNTING.snapshot_time,
+        day_numbers=COUNTING.day_numbers,
+        denominators=COUNTING.denominators,
+        times=COUNTING.times,
+        tips=COUNTING.tips,
+        location_classes=COUNTING.location_classes,
+        locations=(),
         kinds=tuple(
             KindCounting(code=kind, group=group, central=group == "central", source=SOURCE)
             for kind, group in kinds.items()
@@ -98,12 +104,17 @@ def stays_by_patient() -> dict[str, list[Stay]]:
             top = encounters[logical_id(top["partOf"])]
         found.setdefault(logical_id(one["subject"]), []).append(
             Stay(
-                id=one["id"], top=top["id"], status=one["status"], encounter_class=one["class"]["code"],
-                start=instant(one["period"]["start"]), end=instant(one["period"]["end"]),
+                id=one["id"],
+                top=top["id"],
+                status=one["status"],
+                encounter_class=one["class"]["code"],
+                start=instant(one["period"]["start"]),
+                end=instant(one["period"]["end"]),
                 known=instant(one["period"]["end"]),
                 places=tuple(
                     PlaceSpan(
-                        place=logical_id(at["location"]), start=instant(at["period"]["start"]),
+                        place=logical_id(at["location"]),
+                        start=instant(at["period"]["start"]),
                         end=instant(at["period"]["end"]),
                     )
                     for at in one.get("location", ())
@@ -121,9 +132,18 @@ def timelines_by_patient(items: dict[str, dict[str, str]]) -> dict[str, list[Tim
             continue
         patient, key, period = logical_id(one["subject"]), one["id"], one["performedPeriod"]
         line = Line(
-            key=key, patient=patient, kind=item["line_kind"], site=None, side=None, encounter=logical_id(one["encounter"]),
-            start=exactly(instant(period["start"])), start_basis=StartBasis.ARRIVAL, start_source=key,
-            end=exactly(instant(period["end"])), end_basis=EndBasis.PRESENCE, end_source=key,
+            key=key,
+            patient=patient,
+            kind=item["line_kind"],
+            site=None,
+            side=None,
+            encounter=logical_id(one["encounter"]),
+            start=exactly(instant(period["start"])),
+            start_basis=StartBasis.ARRIVAL,
+            start_source=key,
+            end=exactly(instant(period["end"])),
+            end_basis=EndBasis.PRESENCE,
+            end_source=key,
         )
         found.setdefault(patient, []).append(Timeline(line=line, facts=()))
     return found
@@ -133,14 +153,22 @@ def timelines_by_patient(items: dict[str, dict[str, str]]) -> dict[str, list[Tim
 def patients() -> list[CountedPatient]:
     items = line_items()
     by = CountBasis(
-        counting=counting_of(items), day_rule=COUNTING.day_numbers[0], places=places(), rulings=(), zone=NEW_YORK,
+        counting=counting_of(items),
+        day_rule=COUNTING.day_numbers[0],
+        places=places(),
+        rulings=(),
+        zone=NEW_YORK,
         known_by=AFTER_ALL,
+        stay_gap=STAY_GAP,
     )
     stays = stays_by_patient()
     return [
         counted_patient(
             PatientChart(
-                person=Person(id=patient), stays=tuple(stays[patient]), issues=(), standing=frozenset(),
+                person=Person(id=patient),
+                stays=tuple(stays[patient]),
+                issues=(),
+                standing=frozenset(),
                 sites=tuple(DressingSite(key=one.line.key, timelines=(one,)) for one in timelines),
             ),
             by,
@@ -169,14 +197,18 @@ STAMP = line_days_stamp(COUNTING, year=2026, at=AFTER_ALL, known_by=AFTER_ALL)
 def test_line_days_by_unit_and_month(times):
     expected = {
         (row["scope"], row["care_unit"], row["month"], row["name"]): (
-            row["line_days_24h"], int(row["line_calendar_days"]), int(row["patient_calendar_days"]),
+            row["line_days_24h"],
+            int(row["line_calendar_days"]),
+            int(row["patient_calendar_days"]),
         )
         for row in answers("line_days_by_unit_month.csv")
     }
 
     found = {
         (row.scope, row.unit, row.month, row.name): (
-            days(row.elapsed), row.line_calendar_days, row.patient_calendar_days,
+            days(row.elapsed),
+            row.line_calendar_days,
+            row.patient_calendar_days,
         )
         for row in line_days_by_unit(times, NEW_YORK, stamp=STAMP)
     }
@@ -188,7 +220,11 @@ def test_line_days_by_unit_and_month(times):
 def test_totals_per_group_per_kind_and_of_all_lines(times):
     expected = [
         (
-            row["scope"], row["name"], int(row["lines"]), row["line_days_24h"], int(row["line_calendar_days"]),
+            row["scope"],
+            row["name"],
+            int(row["lines"]),
+            row["line_days_24h"],
+            int(row["line_calendar_days"]),
             int(row["patient_calendar_days"]),
         )
         for row in answers("line_day_totals.csv")
@@ -206,7 +242,11 @@ def test_totals_per_group_per_kind_and_of_all_lines(times):
 def test_each_line(times):
     expected = {
         row["procedure_id"]: (
-            row["line_kind"], row["line_group"], row["care_unit_at_start"], row["line_days_24h"], int(row["calendar_days"]),
+            row["line_kind"],
+            row["line_group"],
+            row["care_unit_at_start"],
+            row["line_days_24h"],
+            int(row["calendar_days"]),
         )
         for row in answers("lines.csv")
     }
@@ -236,20 +276,19 @@ def test_dwell_of_each_line_is_its_elapsed_time(patients):
     compared("lines.csv (dwell)", len(expected), 268)
 
 
-def test_followed_units_keep_every_total_and_leave_no_unit_unknown_within_an_admission(patients, times):
-    # Which unit owns the time changes only where the time goes, never how much there is.
+def test_units_as_followed_change_where_the_time_goes_and_never_how_much_there_is(patients, times):
     followed = [time for patient in patients for time in line_times(patient, UnitBasis.FOLLOWED, at=AFTER_ALL)]
+    rows = {
+        view: line_days_by_unit(of, NEW_YORK, stamp=STAMP)
+        for view, of in ((UnitBasis.CHARTED, times), (UnitBasis.FOLLOWED, followed))
+    }
 
-    totals = [
-        Counter({(row.scope, row.name): row.elapsed for row in line_day_totals(view, NEW_YORK, stamp=STAMP)})
-        for view in (times, followed)
-    ]
-    rows = line_days_by_unit(followed, NEW_YORK, stamp=STAMP)
+    elapsed: dict[UnitBasis, Counter] = {view: Counter() for view in rows}
+    for view, of in rows.items():
+        for row in of:
+            elapsed[view][row.scope, row.name] += row.elapsed
 
-    assert totals[0] == totals[1]
-    by_kind: Counter[str] = Counter()
-    for row in rows:
-        if row.scope == "kind":
-            by_kind[row.name] += row.elapsed
-    assert by_kind == Counter({name: elapsed for (scope, name), elapsed in totals[0].items() if scope == "kind"})
-    compared("units as followed", len(rows), 1)
+    assert elapsed[UnitBasis.FOLLOWED] == elapsed[UnitBasis.CHARTED]
+    # Nested intensive care stays name the unit that their admission names: no patient is in two units at once.
+    assert not {row.unit for row in rows[UnitBasis.FOLLOWED]} - {row.unit for row in rows[UnitBasis.CHARTED]}
+    compared("kinds and groups as followed", len(elapsed[UnitBasis.FOLLOWED]), 20)

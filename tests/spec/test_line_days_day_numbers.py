@@ -9,10 +9,10 @@ from datetime import date, timedelta
 
 import pytest
 
-from linedays.core.model import FactKind, StartBasis
-from support.counted_ward import FAR, basis, fact, line, local, moment, patient, stay
 from linedays.core.day_numbers import line_day_numbers
+from linedays.core.model import FactKind, StartBasis
 from linedays.core.moment import Moment, Precision
+from support.counted_ward import FAR, basis, fact, line, local, moment, patient, stay
 
 
 def table(found, first: str) -> str:
@@ -56,9 +56,13 @@ TV2 = [
     pytest.param(
         (
             line(
-                "L1", "2026-01-10 10:00", kind="implanted-port", basis=CAME,
+                "L1",
+                "2026-01-10 10:00",
+                kind="implanted-port",
+                basis=CAME,
                 facts=(
-                    fact(FactKind.PORT_ACCESSED, "2026-03-04 10:00"), fact(FactKind.PORT_DEACCESSED, "2026-03-05 10:00"),
+                    fact(FactKind.PORT_ACCESSED, "2026-03-04 10:00"),
+                    fact(FactKind.PORT_DEACCESSED, "2026-03-05 10:00"),
                 ),
             ),
         ),
@@ -120,61 +124,91 @@ def used(when: str):
 
 
 CLINIC = stay(
-    "C1", "2026-03-01 09:00", "2026-03-01 15:00", ("infusion", "2026-03-01 09:00", "2026-03-01 15:00"),
-    encounter_class="AMB", status="finished",
+    "C1",
+    "2026-03-01 09:00",
+    "2026-03-01 15:00",
+    ("infusion", "2026-03-01 09:00", "2026-03-01 15:00"),
+    encounter_class="AMB",
+    status="finished",
 )
 TO_THEATRE = stay(
-    "E1", "2026-03-02 08:00", "2026-03-08 20:00", ("theatre", "2026-03-02 08:00", "2026-03-02 12:00"),
+    "E1",
+    "2026-03-02 08:00",
+    "2026-03-08 20:00",
+    ("theatre", "2026-03-02 08:00", "2026-03-02 12:00"),
     ("heron", "2026-03-02 12:00", None),
 )
 FROM_EMERGENCY = stay(
-    "E1", "2026-03-02 19:00", "2026-03-06 20:00", ("emergency", "2026-03-02 19:00", "2026-03-03 02:00"),
+    "E1",
+    "2026-03-02 19:00",
+    "2026-03-06 20:00",
+    ("emergency", "2026-03-02 19:00", "2026-03-03 02:00"),
     ("heron", "2026-03-03 02:00", None),
 )
 OBSERVED = stay(
     "E1", "2026-03-02 08:00", "2026-03-05 20:00", ("heron", "2026-03-02 08:00", None), encounter_class="OBSENC"
 )
 BOARDING = stay(
-    "E1", "2026-03-02 08:00", "2026-03-06 20:00", ("emergency", "2026-03-02 08:00", "2026-03-04 09:00"),
+    "E1",
+    "2026-03-02 08:00",
+    "2026-03-06 20:00",
+    ("emergency", "2026-03-02 08:00", "2026-03-04 09:00"),
     ("heron", "2026-03-04 09:00", None),
 )
 
 TV3 = [
     pytest.param(
-        (line("L1", "2026-02-20 10:00", basis=CAME, kind="tunnelled-cvc", facts=used("2026-03-04 09:00")),), (WEEK,),
-        "- - 1 2 3e 4e 5e", id="tv3-1 came with it, first flushed day 3 (Missouri DHSS FAQ 2005; NHSN ch. 4)",
+        (line("L1", "2026-02-20 10:00", basis=CAME, kind="tunnelled-cvc", facts=used("2026-03-04 09:00")),),
+        (WEEK,),
+        "- - 1 2 3e 4e 5e",
+        id="tv3-1 came with it, first flushed day 3 (Missouri DHSS FAQ 2005; NHSN ch. 4)",
     ),
     pytest.param(
-        (line("L1", "2026-03-02 10:00", kind="picc"),), (TO_THEATRE,),
-        "1 2 3e 4e 5e 6e 7e", id="tv3-2 placed in a procedure room on day 1 (NHSN ch. 4, nhsn-inpt-loc)",
+        (line("L1", "2026-03-02 10:00", kind="picc"),),
+        (TO_THEATRE,),
+        "1 2 3e 4e 5e 6e 7e",
+        id="tv3-2 placed in a procedure room on day 1 (NHSN ch. 4, nhsn-inpt-loc)",
     ),
     pytest.param(
         (
             line(
-                "L1", "2026-01-10 10:00", kind="implanted-port", basis=CAME,
+                "L1",
+                "2026-01-10 10:00",
+                kind="implanted-port",
+                basis=CAME,
                 facts=(
-                    fact(FactKind.PORT_ACCESSED, "2026-03-01 10:00"), fact(FactKind.PORT_ACCESSED, "2026-03-03 10:00"),
+                    fact(FactKind.PORT_ACCESSED, "2026-03-01 10:00"),
+                    fact(FactKind.PORT_ACCESSED, "2026-03-03 10:00"),
                 ),
             ),
         ),
-        (CLINIC, WEEK), "- 1 2 3e 4e 5e 6e",
+        (CLINIC, WEEK),
+        "- 1 2 3e 4e 5e 6e",
         id="tv3-3 accessed in an infusion clinic the day before, on the ward on day 2 (NHSN ch. 4)",
     ),
     pytest.param(
-        (line("L1", "2026-03-02 10:00", kind="midline"), line("L2", "2026-03-02 10:00", kind="peripheral-iv")), (WEEK,),
-        "- - - - - - -", id="tv3-4 midline and peripheral line only (NHSN ch. 4; midline from memory)",
+        (line("L1", "2026-03-02 10:00", kind="midline"), line("L2", "2026-03-02 10:00", kind="peripheral-iv")),
+        (WEEK,),
+        "- - - - - - -",
+        id="tv3-4 midline and peripheral line only (NHSN ch. 4; midline from memory)",
     ),
     pytest.param(
-        (line("L1", "2026-03-02 20:00", facts=used("2026-03-03 10:00")),), (FROM_EMERGENCY,),
-        "- 1 2 3e 4e", id="tv3-6 placed in the emergency department, used on the unit the next day (from memory)",
+        (line("L1", "2026-03-02 20:00", facts=used("2026-03-03 10:00")),),
+        (FROM_EMERGENCY,),
+        "- 1 2 3e 4e",
+        id="tv3-6 placed in the emergency department, used on the unit the next day (from memory)",
     ),
     pytest.param(
-        (line("L1", "2026-03-02 10:00"),), (OBSERVED,),
-        "1 2 3e 4e", id="tv3-7 observation patient in an inpatient unit (from memory)",
+        (line("L1", "2026-03-02 10:00"),),
+        (OBSERVED,),
+        "1 2 3e 4e",
+        id="tv3-7 observation patient in an inpatient unit (from memory)",
     ),
     pytest.param(
-        (line("L1", "2026-03-02 10:00", facts=(*used("2026-03-03 10:00"), *used("2026-03-04 10:00"))),), (BOARDING,),
-        "- - 1 2 3e", id="tv3-8 inpatient boarding in the emergency department (from memory)",
+        (line("L1", "2026-03-02 10:00", facts=(*used("2026-03-03 10:00"), *used("2026-03-04 10:00"))),),
+        (BOARDING,),
+        "- - 1 2 3e",
+        id="tv3-8 inpatient boarding in the emergency department (from memory)",
     ),
 ]
 
@@ -193,7 +227,9 @@ def test_admission_with_a_line_counts_from_the_first_inpatient_access(timelines,
 def test_line_removed_on_day_6_is_eligible_until_the_day_after(event, eligible):
     # Source: NHSN ch. 4, nhsn-elig-end. Placed 2 Mar = d1, removed 7 Mar = d6; d7 = 8 Mar, d8 = 9 Mar.
     ward = stay("E1", "2026-03-02 08:00", None, ("heron", "2026-03-02 08:00", None))
-    found = line_day_numbers(patient((line("L1", "2026-03-02 10:00", "2026-03-07 10:00"),), (ward,)), at=local("2026-03-10 12:00"))
+    found = line_day_numbers(
+        patient((line("L1", "2026-03-02 10:00", "2026-03-07 10:00"),), (ward,)), at=local("2026-03-10 12:00")
+    )
 
     assert {row.day.isoformat(): row.eligible for row in found}[event] is eligible
 
@@ -207,8 +243,12 @@ def test_discharge_ends_the_count_and_a_new_admission_begins_anew():
     found = line_day_numbers(patient((timeline,), (first, again)), at=FAR)
 
     assert [(row.admission, row.day.day, row.number, row.eligible) for row in found] == [
-        ("E1", 2, 1, False), ("E1", 3, 2, False), ("E1", 4, 3, True),
-        ("E2", 6, None, False), ("E2", 7, 1, False), ("E2", 8, 2, False),
+        ("E1", 2, 1, False),
+        ("E1", 3, 2, False),
+        ("E1", 4, 3, True),
+        ("E2", 6, None, False),
+        ("E2", 7, 1, False),
+        ("E2", 8, 2, False),
     ]
 
 
@@ -233,8 +273,12 @@ def test_days_are_local_days_over_a_leap_day_and_a_clock_change():
     found = line_day_numbers(patient(timelines, (leap, spring)), at=FAR)
 
     assert [(row.day.isoformat(), row.number) for row in found] == [
-        ("2028-02-28", 1), ("2028-02-29", 2), ("2028-03-01", 3),
-        ("2028-03-25", 1), ("2028-03-26", 2), ("2028-03-27", 3),
+        ("2028-02-28", 1),
+        ("2028-02-29", 2),
+        ("2028-03-01", 3),
+        ("2028-03-25", 1),
+        ("2028-03-26", 2),
+        ("2028-03-27", 3),
     ]
 
 
@@ -277,3 +321,29 @@ def test_every_day_carries_its_rule_the_moment_asked_about_and_the_moment_of_kno
     assert [str(rule) for rule in row.stamp.rules] == ["nhsn-central-line-day 1 (2023)"]
     assert (row.stamp.at, row.stamp.known_by) == (local("2026-03-02 12:00"), local("2026-03-09 00:00"))
     assert (row.patient, row.lines) == ("P", ("L1",))
+
+
+def test_of_several_accesses_the_first_begins_the_count_whatever_their_order():
+    uses = (*used("2026-03-05 09:00"), *used("2026-03-03 09:00"), *used("2026-03-06 09:00"))
+
+    found = patient((line("L1", "2026-02-20 10:00", basis=CAME, facts=uses),), (WEEK,))
+
+    assert table(line_day_numbers(found, at=FAR), "2026-03-02") == "- 1 2 3e 4e 5e 6e"
+
+
+def test_access_at_the_instant_of_discharge_is_not_in_the_admission():
+    # The admission is over from 8 March 20:00:00 on.
+    last = patient((line("L1", "2026-02-20 10:00", basis=CAME, facts=used("2026-03-08 19:59:59")),), (WEEK,))
+    late = patient((line("L1", "2026-02-20 10:00", basis=CAME, facts=used("2026-03-08 20:00:00")),), (WEEK,))
+
+    assert last.lines[0].counts_from == (("E1", local("2026-03-08 19:59:59")),)
+    assert late.lines[0].counts_from == ()
+
+
+def test_removal_known_only_by_its_month_is_read_as_early_as_it_may_have_been():
+    # Design 2.7.18: a doubtful time is used by its earlier reading; the day of insertion itself counts (nhsn-partial).
+    march = Moment(local("2026-03-01"), local("2026-03-31 23:59:59"), Precision.MONTH)
+
+    found = patient((line("L1", "2026-03-03 10:00", march),), (WEEK,))
+
+    assert table(line_day_numbers(found, at=FAR), "2026-03-02") == "- 1 - - - - -"

@@ -31,10 +31,15 @@ TENTH = date(2026, 3, 10)
 
 P1_TO_P7 = [
     # (patient, its lines, counted at 08:00 on 10 March)
-    ("P1", (
-        line("P1a", "2026-03-01 10:00"), line("P1b", "2026-03-01 10:00", kind="picc"),
-        line("P1c", "2026-03-01 10:00", kind="dialysis-tunnelled"),
-    ), 1),
+    (
+        "P1",
+        (
+            line("P1a", "2026-03-01 10:00"),
+            line("P1b", "2026-03-01 10:00", kind="picc"),
+            line("P1c", "2026-03-01 10:00", kind="dialysis-tunnelled"),
+        ),
+        1,
+    ),
     ("P2", (line("P2a", "2026-03-10 07:00", kind="picc"),), 1),
     ("P3", (line("P3a", "2026-03-08 10:00", "2026-03-10 07:30"),), 0),
     ("P4", (line("P4a", "2026-03-10 09:00"),), 0),
@@ -51,9 +56,7 @@ def figures(cases, by, *, month=date(2026, 3, 1), only=None):
     if only is not None:
         shots = replace(shots, taken=tuple(one for one in shots.taken if one[0] == only))
     rows = [
-        row
-        for id, lines, stays in cases
-        for row in patient_days(patient(lines, stays, by, id=id), shots, by_times)
+        row for id, lines, stays in cases for row in patient_days(patient(lines, stays, by, id=id), shots, by_times)
     ]
     return rows, unit_figures(rows, shots)
 
@@ -62,7 +65,9 @@ def facility(found):
     return next(one for one in found if one.scope is Scope.FACILITY)
 
 
-@pytest.mark.parametrize(("id", "lines", "counted"), [pytest.param(*case, id=f"TV-4-{case[0]}") for case in [*P1_TO_P7, P8]])
+@pytest.mark.parametrize(
+    ("id", "lines", "counted"), [pytest.param(*case, id=f"TV-4-{case[0]}") for case in [*P1_TO_P7, P8]]
+)
 def test_snapshot_at_eight_counts_a_patient_once_whatever_the_lines(id, lines, counted):
     _, found = figures([(id, lines, SINCE_FEBRUARY)], basis(snapshot=EIGHT), only=TENTH)
 
@@ -89,13 +94,17 @@ def test_month_total_and_utilisation(cases, include, line_days, days, ratio):
     ("lines", "counted"),
     [
         pytest.param((line("L", "2026-03-01 10:00"),), 1, id="placed in this admission is accessed"),
-        pytest.param((line("L", "2026-01-01 10:00", kind="implanted-port", basis=CAME),), 0, id="TV-4-P8 never accessed"),
         pytest.param(
-            (line("L", "2026-01-01 10:00", basis=CAME, facts=(fact(FactKind.PORT_ACCESSED, "2026-03-10 08:00:00"),)),), 1,
+            (line("L", "2026-01-01 10:00", kind="implanted-port", basis=CAME),), 0, id="TV-4-P8 never accessed"
+        ),
+        pytest.param(
+            (line("L", "2026-01-01 10:00", basis=CAME, facts=(fact(FactKind.PORT_ACCESSED, "2026-03-10 08:00:00"),)),),
+            1,
             id="accessed at the second of the snapshot",
         ),
         pytest.param(
-            (line("L", "2026-01-01 10:00", basis=CAME, facts=(fact(FactKind.PORT_ACCESSED, "2026-03-10 08:00:01"),)),), 0,
+            (line("L", "2026-01-01 10:00", basis=CAME, facts=(fact(FactKind.PORT_ACCESSED, "2026-03-10 08:00:01"),)),),
+            0,
             id="accessed one second after the snapshot",
         ),
     ],
@@ -123,7 +132,7 @@ def test_one_second_before_and_after_the_snapshot(start, end, counted):
     # Source: nhsn-sametime; a line is in place from its insertion until before its removal.
     _, found = figures([("P", (line("L", start, end),), one_day())], basis(snapshot=EIGHT))
 
-    assert facility(found).line_days == counted
+    assert (facility(found).line_days, facility(found).inexact) == (counted, 0)
 
 
 @pytest.mark.parametrize(
@@ -156,7 +165,9 @@ def test_patient_days_are_snapshots_too(start, end, days):
         pytest.param("Europe/Berlin", "03:00", date(2026, 10, 25), False, id="Berlin autumn, after"),
         pytest.param("America/New_York", "02:30", date(2026, 3, 8), True, id="New York spring"),
         pytest.param("America/New_York", "01:30", date(2026, 11, 1), True, id="New York autumn"),
-        pytest.param("Australia/Lord_Howe", "01:45", date(2026, 4, 5), True, id="Lord Howe, the half hour that comes twice"),
+        pytest.param(
+            "Australia/Lord_Howe", "01:45", date(2026, 4, 5), True, id="Lord Howe, the half hour that comes twice"
+        ),
         pytest.param("Australia/Lord_Howe", "01:15", date(2026, 4, 5), False, id="Lord Howe, before the half hour"),
         pytest.param("Asia/Kathmandu", "02:30", date(2026, 3, 29), False, id="Kathmandu has no clock change"),
     ],
@@ -183,8 +194,10 @@ def test_month_without_a_clock_change_is_counted_at_the_same_time():
     ("month", "days"),
     [
         # 24 h apart but over the change: 23 h in March, 25 h in October, so 31 d - 1 h and 31 d + 1 h for the month.
-        pytest.param("2026-03", 31, id="spring"), pytest.param("2026-10", 31, id="autumn"),
-        pytest.param("2028-02", 29, id="29 Feb of a leap year"), pytest.param("2026-02", 28, id="no leap year"),
+        pytest.param("2026-03", 31, id="spring"),
+        pytest.param("2026-10", 31, id="autumn"),
+        pytest.param("2028-02", 29, id="29 Feb of a leap year"),
+        pytest.param("2026-02", 28, id="no leap year"),
         pytest.param("2026-12", 31, id="end of the year"),
     ],
 )
@@ -192,11 +205,17 @@ def test_every_day_of_a_month_has_one_snapshot(month, days):
     inside = stay("E1", f"{month}-01 00:00", None, ("heron", f"{month}-01 00:00", None))
     by = basis(snapshot=EIGHT)
 
-    _, found = figures([("P", (line("L", f"{month}-01 00:00"),), (inside,))], by, month=date.fromisoformat(f"{month}-01"))
+    _, found = figures(
+        [("P", (line("L", f"{month}-01 00:00"),), (inside,))], by, month=date.fromisoformat(f"{month}-01")
+    )
 
     total = facility(found)
     assert (total.month, total.patient_days, total.line_days, total.days_taken, total.days_in_month) == (
-        month, days, days, days, days,
+        month,
+        days,
+        days,
+        days,
+        days,
     )
 
 
@@ -204,23 +223,50 @@ def test_snapshots_are_at_local_time_on_both_sides_of_a_clock_change():
     shots = month_snapshots(date(2026, 3, 1), basis(snapshot=EIGHT))
 
     # 08:00 is 07:00 UTC in winter and 06:00 UTC in summer: 29 March is 23 h after 28 March.
-    assert [b - a for (_, a), (_, b) in zip(shots.taken[26:], shots.taken[27:], strict=False)] == [86400, 82800, 86400, 86400]
+    assert [b - a for (_, a), (_, b) in zip(shots.taken[26:], shots.taken[27:], strict=False)] == [
+        86400,
+        82800,
+        86400,
+        86400,
+    ]
 
 
 TRANSFERS = [
     # (places, unit at 08:00)
-    pytest.param((("heron", "2026-03-10 00:00", "2026-03-10 08:00:00"), ("otter", "2026-03-10 08:00:00", None)), "Otter",
-                 id="H33 transfer at the second of the snapshot: the unit it goes to"),
-    pytest.param((("heron", "2026-03-10 00:00", "2026-03-10 08:00:01"), ("otter", "2026-03-10 08:00:01", None)), "Heron",
-                 id="H33 transfer one second after the snapshot"),
-    pytest.param((("heron", "2026-03-10 00:00", "2026-03-10 07:00"), ("theatre", "2026-03-10 07:00", None)), "Heron",
-                 id="H33 in theatre at the snapshot: the unit it came from"),
-    pytest.param((("heron", "2026-03-10 00:00", "2026-03-10 07:00"), ("theatre", "2026-03-10 07:00", "2026-03-10 07:50"),
-                  ("otter", "2026-03-10 09:00", None)), "Heron", id="H33 between theatre and the next unit: not yet taken over"),
-    pytest.param((("heron", "2026-03-10 00:00", None), ("heron-bed-2", "2026-03-10 07:00", None)), "Heron",
-                 id="H33 a ward and a bed of it are one unit"),
-    pytest.param((("heron", "2026-03-10 00:00", None), ("otter", "2026-03-10 07:00", None)), None,
-                 id="H33 two units at once: unclear"),
+    pytest.param(
+        (("heron", "2026-03-10 00:00", "2026-03-10 08:00:00"), ("otter", "2026-03-10 08:00:00", None)),
+        "Otter",
+        id="H33 transfer at the second of the snapshot: the unit it goes to",
+    ),
+    pytest.param(
+        (("heron", "2026-03-10 00:00", "2026-03-10 08:00:01"), ("otter", "2026-03-10 08:00:01", None)),
+        "Heron",
+        id="H33 transfer one second after the snapshot",
+    ),
+    pytest.param(
+        (("heron", "2026-03-10 00:00", "2026-03-10 07:00"), ("theatre", "2026-03-10 07:00", None)),
+        "Heron",
+        id="H33 in theatre at the snapshot: the unit it came from",
+    ),
+    pytest.param(
+        (
+            ("heron", "2026-03-10 00:00", "2026-03-10 07:00"),
+            ("theatre", "2026-03-10 07:00", "2026-03-10 07:50"),
+            ("otter", "2026-03-10 09:00", None),
+        ),
+        "Heron",
+        id="H33 between theatre and the next unit: not yet taken over",
+    ),
+    pytest.param(
+        (("heron", "2026-03-10 00:00", None), ("heron-bed-2", "2026-03-10 07:00", None)),
+        "Heron",
+        id="H33 a ward and a bed of it are one unit",
+    ),
+    pytest.param(
+        (("heron", "2026-03-10 00:00", None), ("otter", "2026-03-10 07:00", None)),
+        None,
+        id="H33 two units at once: unclear",
+    ),
     pytest.param((("elsewhere", "2026-03-10 00:00", None),), None, id="H33 a place that nobody classed: unclear"),
     pytest.param((), None, id="H33 an inpatient charted in no place: unclear"),
 ]
@@ -258,14 +304,18 @@ def test_h33_units_and_unclear_add_up_to_the_facility_total():
     three_days = (stay("E", "2026-03-10 00:00", "2026-03-13 00:00", WARD),)
     both = one_day(WARD, NICU)
     cases = [
-        ("P0", (line("L0", "2026-03-09 10:00"),), three_days), ("P1", (), one_day(NICU)),
-        ("P2", (line("L2", "2026-03-09 10:00"),), one_day(NICU)), ("P3", (line("L3", "2026-03-09 10:00"),), both),
+        ("P0", (line("L0", "2026-03-09 10:00"),), three_days),
+        ("P1", (), one_day(NICU)),
+        ("P2", (line("L2", "2026-03-09 10:00"),), one_day(NICU)),
+        ("P3", (line("L3", "2026-03-09 10:00"),), both),
     ]
 
     _, found = figures(cases, basis(snapshot=EIGHT))
 
     assert [(one.scope.value, one.unit, one.line_days, one.patient_days, one.utilisation) for one in found] == [
-        ("unit", "Heron", 3, 3, 1.0), ("unit", "Otter", 1, 2, 0.5), ("unit unclear", None, 1, 1, 1.0),
+        ("unit", "Heron", 3, 3, 1.0),
+        ("unit", "Otter", 1, 2, 0.5),
+        ("unit unclear", None, 1, 1, 1.0),
         ("facility total", None, 5, 6, 5 / 6),
     ]
     parts, total = found[:-1], found[-1]
@@ -276,8 +326,12 @@ def test_h33_units_and_unclear_add_up_to_the_facility_total():
 @pytest.mark.parametrize(
     ("state", "counted"),
     [
-        (Whereabouts.IN_PLACE, True), (Whereabouts.AWAY, False), (Whereabouts.NOT_YET, False), (Whereabouts.ENDED, False),
-        (Whereabouts.REMOVAL_NOT_CHARTED, False), (Whereabouts.USED_AFTER_REMOVAL, False),
+        (Whereabouts.IN_PLACE, True),
+        (Whereabouts.AWAY, False),
+        (Whereabouts.NOT_YET, False),
+        (Whereabouts.ENDED, False),
+        (Whereabouts.REMOVAL_NOT_CHARTED, False),
+        (Whereabouts.USED_AFTER_REMOVAL, False),
         (Whereabouts.SAID_TO_BE_GONE, False),
     ],
 )
@@ -295,7 +349,9 @@ def test_only_lines_in_place_count_and_doubtful_ends_are_printed_beside(state, c
     heron = unit_figures(rows, shots)[0]
     assert (heron.line_days, heron.patient_days) == (2 if counted else 0, 2)
     beside = {
-        Whereabouts.REMOVAL_NOT_CHARTED: 0, Whereabouts.USED_AFTER_REMOVAL: 0, Whereabouts.SAID_TO_BE_GONE: 0,
+        Whereabouts.REMOVAL_NOT_CHARTED: 0,
+        Whereabouts.USED_AFTER_REMOVAL: 0,
+        Whereabouts.SAID_TO_BE_GONE: 0,
     }
     # One line, found so at every snapshot, is one line beside the figure.
     assert dict(heron.not_counted) == beside | ({state: 1} if state in beside else {})
@@ -322,16 +378,26 @@ def test_line_without_charted_removal_is_listed_by_the_unit_the_patient_left():
     ("lines", "line_days", "unknown"),
     [
         pytest.param((line("L", "2026-03-09 10:00", kind="unknown"),), 0, 1, id="H34 unknown kind only: printed"),
-        pytest.param((line("L", "2026-03-09 10:00", kind="not-in-the-rules"),), 0, 1, id="H34 a kind nobody mapped: printed"),
-        pytest.param((line("L", "2026-03-09 10:00", kind="unknown"), line("M", "2026-03-09 10:00")), 1, 0,
-                     id="H34 unknown beside a central line: the patient counts anyway"),
+        pytest.param(
+            (line("L", "2026-03-09 10:00", kind="not-in-the-rules"),), 0, 1, id="H34 a kind nobody mapped: printed"
+        ),
+        pytest.param(
+            (line("L", "2026-03-09 10:00", kind="unknown"), line("M", "2026-03-09 10:00")),
+            1,
+            0,
+            id="H34 unknown beside a central line: the patient counts anyway",
+        ),
         pytest.param((line("L", "2026-03-10 09:00", kind="unknown"),), 0, 0, id="H34 unknown, not yet in place"),
     ],
 )
 def test_lines_of_unknown_kind_are_never_silently_in_or_out(lines, line_days, unknown):
     _, found = figures([("P", lines, one_day())], basis(snapshot=EIGHT))
 
-    assert (facility(found).line_days, facility(found).unknown_kind, facility(found).patient_days) == (line_days, unknown, 1)
+    assert (facility(found).line_days, facility(found).unknown_kind, facility(found).patient_days) == (
+        line_days,
+        unknown,
+        1,
+    )
 
 
 @pytest.mark.parametrize(
@@ -375,10 +441,54 @@ def test_rule_in_force_in_the_year_of_the_month_is_used():
     older = replace(by.counting.denominators[0], id=replace(by.counting.denominators[0].id, year=2020, version="0"))
     both = replace(by, counting=replace(by.counting, denominators=(*by.counting.denominators, older)))
 
-    assert [month_snapshots(date(year, 1, 1), both).rule.id.year for year in (2020, 2022, 2023, 2026)] == [2020, 2020, 2023, 2023]
+    assert [month_snapshots(date(year, 1, 1), both).rule.id.year for year in (2020, 2022, 2023, 2026)] == [
+        2020,
+        2020,
+        2023,
+        2023,
+    ]
 
 
 def test_zone_is_that_of_the_facility():
     assert month_snapshots(date(2026, 1, 1), basis(snapshot=EIGHT, zone=BERLIN)).taken[0] == (
-        date(2026, 1, 1), local("2026-01-01 08:00"),
+        date(2026, 1, 1),
+        local("2026-01-01 08:00"),
     )
+
+
+@pytest.mark.parametrize("clock", ["00:00:00", "23:59:59"])
+def test_day_without_a_time_is_doubtful_from_its_first_to_its_last_second(clock):
+    stays = (stay("E", "2026-03-09 00:00", "2026-03-12 00:00", ("heron", "2026-03-09 00:00", None)),)
+
+    _, found = figures([("P", (line("L", "2026-03-10"),), stays)], basis(snapshot=time.fromisoformat(clock)))
+
+    # In place on 10 and 11 March; only the snapshot of 10 March rests on a reading.
+    assert (facility(found).line_days, facility(found).patient_days, facility(found).inexact) == (2, 3, 1)
+
+
+def test_line_that_is_not_central_is_not_listed_beside_the_figure():
+    by = basis(snapshot=EIGHT)
+    shots = month_snapshots(date(2026, 3, 1), by)
+    lines = (line("L", "2026-03-09 10:00", kind="peripheral-iv"),)
+
+    rows = patient_days(patient(lines, one_day(), by), shots, lambda timeline, at: Whereabouts.SAID_TO_BE_GONE)
+
+    assert [dict(one.not_counted)[Whereabouts.SAID_TO_BE_GONE] for one in unit_figures(rows, shots)] == [0, 0, 0]
+
+
+def test_line_said_to_be_gone_is_listed_by_the_unit_that_found_it_so_first():
+    by = basis(snapshot=EIGHT)
+    shots = month_snapshots(date(2026, 3, 1), by)
+    moved = ("heron", "2026-03-10 00:00", "2026-03-11 00:00"), ("otter", "2026-03-11 00:00", None)
+    stays = (stay("E", "2026-03-10 00:00", "2026-03-12 00:00", *moved),)
+
+    def where(timeline, at):
+        return Whereabouts.SAID_TO_BE_GONE if at >= local("2026-03-10 00:00") else Whereabouts.IN_PLACE
+
+    rows = patient_days(patient((line("L", "2026-03-09 10:00"),), stays, by), shots, where)
+
+    listed = {
+        one.unit or one.scope.value: dict(one.not_counted)[Whereabouts.SAID_TO_BE_GONE]
+        for one in unit_figures(rows, shots)
+    }
+    assert listed == {"Heron": 1, "Otter": 0, "unit unclear": 0, "facility total": 1}

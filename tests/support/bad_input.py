@@ -136,10 +136,8 @@ UNREADABLE = (
     _raw("array at the top", b"[1, 2, 3]", *_UNREADABLE),
     _raw("null at the top", b"null", *_UNREADABLE),
     _raw("NaN", _AS_BYTES.replace(b'"2026-03-08T10:00:00Z"', b"NaN"), *_UNREADABLE),
-    _raw("bytes that are not UTF-8", _AS_BYTES.replace(b"completed", b"compl\xff\xfeted"), *_UNREADABLE),
     _raw("half a surrogate pair", _AS_BYTES.replace(b"dressing-change", b"dressing\\ud800"), *_UNREADABLE, IssueKind.UNKNOWN_CODE),
-    _raw("depth 500 where a text belongs", _AS_BYTES.replace(b'"completed"', _nested(500)), *_UNREADABLE),
-    _raw("depth 100000 in an element nobody reads", _AS_BYTES.replace(b'{"resourceType"', b'{"extra":' + _nested(100_000) + b',"resourceType"'), *_UNREADABLE, IssueKind.TOO_LARGE),
+    _raw("depth 100000 in an element nobody reads", b'{"extra":' + _nested(100_000) + b"," + _AS_BYTES[1:], *_UNREADABLE),
     _raw("no id", _row(change("x", id=None)), IssueKind.BAD_SHAPE),
     _raw("no resourceType", _row(change("x", resourceType=None)), IssueKind.BAD_SHAPE),
     _raw("number as id", _row(change("x", id=17)), IssueKind.BAD_SHAPE),
@@ -153,7 +151,18 @@ WRONG_SHAPE = (
     _bad("text for an object", change("bad-text-code", code="dressing-change"), IssueKind.BAD_SHAPE),
     _bad("text for a reference", look("bad-reference", device="Device/d-b"), IssueKind.BAD_SHAPE),
     _bad("no status", change("bad-no-status", status=None), IssueKind.BAD_SHAPE),
-    _bad("a status that does not exist", change("bad-status", status="done"), IssueKind.BAD_SHAPE, IssueKind.UNKNOWN_VALUE),
+    Bad(
+        "bytes that are not UTF-8",
+        _row(change("bad-utf8")).replace(b"completed", b"compl\xff\xfeted"),
+        (IssueKind.BAD_JSON, IssueKind.BAD_SHAPE),
+        "Procedure/bad-utf8",
+    ),
+    Bad(
+        "depth 500 where a text belongs",
+        _row(change("bad-depth")).replace(b'"completed"', _nested(500)),
+        (IssueKind.BAD_SHAPE,),
+        "Procedure/bad-depth",
+    ),
 )
 
 WRONG_TIME = (
@@ -179,7 +188,7 @@ WRONG_MEANING = (
     _bad("script as a finding", look("bad-script", valueCodeableConcept=_code("<script>alert(1)</script>", "dressing-condition")), IssueKind.UNKNOWN_VALUE),
     _bad("another patient's line", change("bad-subject", subject={"reference": "Patient/a"}), IssueKind.SUBJECT_MISMATCH),
     _bad("no patient", change("bad-no-subject", subject=None), IssueKind.NO_PATIENT, IssueKind.BAD_SHAPE),
-    _bad("a group as subject", change("bad-group", subject={"reference": "Group/b"}), IssueKind.NO_PATIENT),
+    _bad("a group as subject", change("bad-group", subject={"reference": "Group/b"}), IssueKind.NO_PATIENT, IssueKind.SUBJECT_MISMATCH),
     _bad("a line that is not there", change("bad-no-line", focalDevice=[{"manipulated": {"reference": "Device/nowhere"}}]), IssueKind.NO_LINE),
 )
 

@@ -6,6 +6,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from linedays.adapters.mapping_files import read_documents
+from linedays.core.admissions import STAY_GAP
 from linedays.core.count_rules import CountingRules
 from linedays.core.counted import CountBasis, CountedPatient, counted_patient
 from linedays.core.model import (
@@ -62,8 +63,12 @@ def moment(written: str | Moment, zone: ZoneInfo = BERLIN) -> Moment:
 def fact(kind: FactKind, when: str | Moment, *, value: str | None = None, source: str | None = None) -> Fact:
     happened = moment(when)
     return Fact(
-        kind=kind, patient="P", source=source or f"Procedure/{kind}-{happened.earliest}", happened=happened,
-        known=happened.earliest, value=value,
+        kind=kind,
+        patient="P",
+        source=source or f"Procedure/{kind}-{happened.earliest}",
+        happened=happened,
+        known=happened.earliest,
+        value=value,
     )
 
 
@@ -79,8 +84,15 @@ def line(
 ) -> Timeline:
     return Timeline(
         line=Line(
-            key=key, patient=patient, kind=kind, site=None, side=None, start=moment(start), start_basis=basis,
-            start_source=key, end=None if end is None else moment(end),
+            key=key,
+            patient=patient,
+            kind=kind,
+            site=None,
+            side=None,
+            start=moment(start),
+            start_basis=basis,
+            start_source=key,
+            end=None if end is None else moment(end),
             end_basis=None if end is None else EndBasis.REMOVAL,
         ),
         facts=facts,
@@ -104,14 +116,25 @@ def stay(
     encounter_class: str = "IMP",
 ) -> Stay:
     return Stay(
-        id=id, top=top or id, status=status, encounter_class=encounter_class, start=local(start),
-        end=None if end is None else local(end), known=local(start), places=spans(*places),
+        id=id,
+        top=top or id,
+        status=status,
+        encounter_class=encounter_class,
+        start=local(start),
+        end=None if end is None else local(end),
+        known=local(start),
+        places=spans(*places),
     )
 
 
 def basis(
-    counting: CountingRules = COUNTING, *, known_by: Instant = FAR, snapshot: time | None = None,
-    zone: ZoneInfo = BERLIN, include_not_accessed: bool = True, rulings: tuple = (),
+    counting: CountingRules = COUNTING,
+    *,
+    known_by: Instant = FAR,
+    snapshot: time | None = None,
+    zone: ZoneInfo = BERLIN,
+    include_not_accessed: bool = True,
+    rulings: tuple = (),
 ) -> CountBasis:
     changed = replace(
         counting,
@@ -119,7 +142,13 @@ def basis(
         denominators=tuple(replace(one, include_not_accessed=include_not_accessed) for one in counting.denominators),
     )
     return CountBasis(
-        counting=changed, day_rule=changed.day_numbers[0], places=PLACES, rulings=rulings, zone=zone, known_by=known_by,
+        counting=changed,
+        day_rule=changed.day_numbers[0],
+        places=PLACES,
+        rulings=rulings,
+        zone=zone,
+        known_by=known_by,
+        stay_gap=STAY_GAP,
     )
 
 

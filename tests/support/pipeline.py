@@ -4,30 +4,21 @@ from functools import cache
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from linedays.adapters.mapping_files import find_mappings, read_documents
 from linedays.adapters.resource_files import resources_in
 from linedays.core.counted import CountBasis, counted_patient
 from linedays.core.day_numbers import line_day_numbers
 from linedays.core.model import FactKind, Timeline
 from linedays.core.moment import UTC, Instant, Moment, moment_from_text
-from linedays.mapping.counting import counting_from_documents
-from linedays.mapping.parse import policy_from_documents
-from linedays.mapping.source_map import source_map_from_documents
 from linedays.run.derive import Derivation, Instance, derive_all
+from linedays.run.settings import CODE_BASE, OWN_SYSTEM, SOURCE, Settings
+from linedays.run.wiring import wire
 from support.generator import ZONE
 
 
 @cache
 def instance(zone: str = ZONE) -> Instance:
-    documents = read_documents(find_mappings(None))
-    return Instance(
-        policy=policy_from_documents(documents.under("policy")),
-        counting=counting_from_documents(documents),
-        source_map=source_map_from_documents(documents, "reference"),
-        zone=ZoneInfo(zone),
-        own_system="https://linedays.example/fhir/identifier",
-        zone_of=ZoneInfo,
-    )
+    settings = Settings(zone=ZoneInfo(zone), source=SOURCE, mappings=None, own_system=OWN_SYSTEM, code_base=CODE_BASE)
+    return wire(settings).instance
 
 
 def instant(text: str) -> Instant:
@@ -67,6 +58,7 @@ def central_days(folder: Path, at: str, zone: str) -> dict[str, int]:
         rulings=(),
         zone=settled.zone,
         known_by=derivation.known_by,
+        stay_gap=settled.policy.limits.stay_gap,
     )
     found: dict[str, int] = {}
     for result in derivation.results:

@@ -236,4 +236,5 @@ class Board:
         self.resources[ref] = {**self.resources[ref], **times, **elements}
 
 
+NOON = at("2026-03-10 12:00")
 OPEN = ("requested", "received", "accepted", "ready", "in-progress", "on-hold", "draft")

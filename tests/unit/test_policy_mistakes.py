@@ -4,9 +4,7 @@ from dataclasses import dataclass
 
 import pytest
 
-from linedays.mapping.documents import PolicyInvalid
-from linedays.mapping.parse import policy_from_documents
-from support.policy_files import documents_with, line_of, problems_of, replaced, shipped, text_of
+from support.policy_files import documents_with, line_of, problems_of, replaced, text_of
 
 LINE_KINDS = "policy/line_kinds.yaml"
 DRESSINGS = "policy/dressing_kinds.yaml"

@@ -271,7 +271,7 @@ def test_condition_without_an_example_where_it_does_not_hold_is_told():
     examples = text_of("policy/examples/not_required.yaml").replace("state: not due", "state: not required")
     told = [p.what for p in problems_of(documents_with({"policy/examples/not_required.yaml": examples}))]
     assert told == [
-        "rule 'dressing-healed-exit-site' has no worked example where the condition does not hold from 2020-01-01"
+        "rule 'dressing-healed-exit-site' has no worked example where its condition does not hold from 2020-01-01"
     ]
 
 

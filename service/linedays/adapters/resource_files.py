@@ -9,7 +9,7 @@ import zlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from linedays.fhir.wire import bundle_entries
+from linedays.adapters.bundles import bundle_entries
 
 Progress = Callable[[int], None]
 _ENDINGS = (".ndjson", ".jsonl", ".json")
@@ -78,7 +78,7 @@ def _documents(name: str, raw: bytes) -> Iterator[tuple[str, bytes]]:
         yield name, raw
         return
     for number, entry in enumerate(entries, 1):
-        yield f"{name}, entry {number}", bytes(entry)
+        yield f"{name}, entry {number}", entry
 
 
 def patient_groups(path: Path, progress: Progress | None = None) -> Iterator[list[tuple[str, bytes]]]:

@@ -22,7 +22,10 @@ _PLACED_HERE = frozenset({StartBasis.INSERTION, StartBasis.EXCHANGE})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CountBasis:
-    """By what and as known when everything is counted. `zone` is the facility's; its days are the days counted."""
+    """By what and as known when everything is counted. `zone` is the facility's; its days are the days counted.
+
+    Units: `stay_gap` in seconds, between two stays of one admission.
+    """
 
     counting: CountingRules
     day_rule: DayNumberRule
@@ -30,6 +33,7 @@ class CountBasis:
     rulings: tuple[Ruling, ...]
     zone: tzinfo
     known_by: Instant
+    stay_gap: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,7 +70,7 @@ def counted_patient(chart: PatientChart, basis: CountBasis) -> CountedPatient:
 
     Shape: lines in order of their keys.
     """
-    stays = admissions(chart.stays)
+    stays = admissions(chart.stays, stay_gap=basis.stay_gap)
     spans = tuple(span for admission in stays for span in unit_spans(admission, basis.places))
     timelines = sorted((timeline for site in chart.sites for timeline in site.timelines), key=lambda one: one.line.key)
     return CountedPatient(

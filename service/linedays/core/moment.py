@@ -10,6 +10,7 @@ year out of range are problems, never fixed.
 import re
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from enum import StrEnum
+from functools import lru_cache
 from typing import TypeAlias
 
 import msgspec
@@ -27,6 +28,9 @@ _PARTS = re.compile(
     r"(?P<off>Z|[+-](?:0\d|1[0-3]):[0-5]\d|[+-]14:00)?)?)?)?",
     re.ASCII,
 )
+_CLOCK = re.compile(r"T([01]\d|2[0-3]):([0-5]\d):([0-5]\d)", re.ASCII)
+_OFFSET = re.compile(r"(?:\.\d+)?(?:Z|(?P<sign>[+-])(?P<h>0\d|1[0-3]|14(?=:00)):(?P<m>[0-5]\d))", re.ASCII)
+_EPOCH_DAY = date(1970, 1, 1).toordinal()
 
 
 class Precision(StrEnum):
@@ -74,33 +78,42 @@ def moment_from_text(
     that day"; `local_if_no_offset` reads a time without offset as local time. Both are choices of the source map.
     Source: FHIR R4, datatypes, dateTime (http://hl7.org/fhir/R4/datatypes.html#dateTime).
     """
-    if _is_common_form(text):
-        try:
-            when = datetime.fromisoformat(text)
-        except ValueError:
-            return _moment_from_parts(text, zone, midnight_is_day, local_if_no_offset)
-        if not MIN_YEAR <= when.year <= MAX_YEAR:
-            return TimeProblem.YEAR
-        at = int(when.timestamp())
-        if midnight_is_day and is_local_midnight(at, zone):
-            return day_moment(local_date(at, zone), zone)
-        return Moment(at, at)
-    return _moment_from_parts(text, zone, midnight_is_day, local_if_no_offset)
+    day, clock, offset = _utc_midnight(text[:10]), _clock_seconds(text[10:19]), _offset_seconds(text[19:])
+    if day is None or clock is None or offset is None:
+        return _moment_from_parts(text, zone, midnight_is_day, local_if_no_offset)
+    at = day + clock - offset
+    if midnight_is_day and is_local_midnight(at, zone):
+        return day_moment(local_date(at, zone), zone)
+    return Moment(at, at)
 
 
-def _is_common_form(text: str) -> bool:
-    # The form nearly every record system writes, 2026-03-04T05:06:07+01:00, for which the standard library is three
-    # times as fast. It also takes forms that FHIR does not know (week dates, offsets such as +05:75): kept out here.
-    return (
-        len(text) == 25
-        and text[4] == text[7] == "-"
-        and text[10] == "T"
-        and text[13] == text[16] == text[22] == ":"
-        and text[17:19] != "60"
-        and text[19] in "+-"
-        and text[20:22] < "14"
-        and text[23] < "6"
-    )
+# The form nearly every record system writes, 2026-03-04T05:06:07.890+01:00, is read in three pieces, of which few
+# different ones occur: several times as fast as taking each text apart. What is not of that form goes the long way.
+@lru_cache(maxsize=8192)
+def _utc_midnight(text: str) -> Instant | None:
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        return None
+    plain = day.isoformat() == text and MIN_YEAR <= day.year <= MAX_YEAR
+    return (day.toordinal() - _EPOCH_DAY) * DAY if plain else None
+
+
+@lru_cache(maxsize=8192)
+def _clock_seconds(text: str) -> int | None:
+    match = _CLOCK.fullmatch(text)
+    return int(match[1]) * HOUR + int(match[2]) * MINUTE + int(match[3]) if match else None
+
+
+@lru_cache(maxsize=8192)
+def _offset_seconds(text: str) -> int | None:
+    match = _OFFSET.fullmatch(text)
+    if match is None:
+        return None
+    if match["sign"] is None:
+        return 0
+    seconds = int(match["h"]) * HOUR + int(match["m"]) * MINUTE
+    return seconds if match["sign"] == "+" else -seconds
 
 
 def _moment_from_parts(
@@ -202,6 +215,7 @@ def _first_after_gap(wall: datetime, zone: tzinfo) -> Instant:
     return low
 
 
+@lru_cache(maxsize=8192)
 def start_of_day(day: date, zone: tzinfo) -> Instant:
     """Return the first instant of a local calendar day."""
     return instant_of(day, time(0), zone)

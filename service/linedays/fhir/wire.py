@@ -216,15 +216,6 @@ class _Claim(Struct, rename="camel"):
     id: object = None
 
 
-class _BundleEntry(Struct):
-    resource: msgspec.Raw = msgspec.Raw(b"")
-
-
-class _Bundle(Struct, rename="camel"):
-    resource_type: str
-    entry: tuple[_BundleEntry, ...] = ()
-
-
 class Refusal(Struct, frozen=True):
     """Bytes that are no record: what they claim to be, and why. `of_other_type` is a type we do not read."""
 
@@ -236,7 +227,6 @@ class Refusal(Struct, frozen=True):
 
 _record = msgspec.json.Decoder(Record)
 _claim = msgspec.json.Decoder(_Claim)
-_bundle = msgspec.json.Decoder(_Bundle)
 _ID_LENGTH = 64
 
 
@@ -269,14 +259,3 @@ def _plain(error: str) -> str:
     what = error.split(" - at ")[0]
     where = error.split(" - at ")[1] if " - at " in error else "its top"
     return f"{what if chr(39) not in what else 'a value that is not allowed'} at {where}"
-
-
-def bundle_entries(raw: bytes) -> tuple[msgspec.Raw, ...] | None:
-    """Return the resources of a Bundle as raw bytes, or None where the bytes are not a Bundle."""
-    try:
-        bundle = _bundle.decode(raw)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
-        return None
-    if bundle.resource_type != "Bundle":
-        return None
-    return tuple(entry.resource for entry in bundle.entry if bytes(entry.resource))

@@ -96,9 +96,7 @@ def _overlaps(claims: dict[_Case, list[tuple[date, list[BuiltRule]]]]) -> Iterat
                     yield second.entry.problem(what, ONE_RULE, "id")
 
 
-def _gaps(
-    sections: Sections, item: str, claims: dict[_Case, list[tuple[date, list[BuiltRule]]]]
-) -> Iterator[Problem]:
+def _gaps(sections: Sections, item: str, claims: dict[_Case, list[tuple[date, list[BuiltRule]]]]) -> Iterator[Problem]:
     missing: dict[tuple[str, AgeGroup, date], list[str]] = {}
     for case, days in claims.items():
         if case.unit is not None:

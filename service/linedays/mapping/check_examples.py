@@ -59,7 +59,7 @@ def _sides_not_shown(rule: Placed[AnyRuleShape], sections: Sections) -> Iterator
         }
         for side, wanted in _sides(rule.value):
             if not states & wanted:
-                what = f"rule {rule.value.id!r} has no worked example {side} its threshold from {since}"
+                what = f"rule {rule.value.id!r} has no worked example {side} from {since}"
                 words = " or ".join(state.value for state in State if state in wanted)
                 expected = f"an example with rule: {rule.value.id} and the state {words}"
                 yield rule.problem(what, expected, "values", index)
@@ -67,8 +67,8 @@ def _sides_not_shown(rule: Placed[AnyRuleShape], sections: Sections) -> Iterator
 
 def _sides(rule: AnyRuleShape) -> tuple[tuple[str, frozenset[State]], ...]:
     if isinstance(rule, NotRequiredShape):
-        met = ("where the condition holds, on this side of", frozenset({State.NOT_REQUIRED}))
-        unmet = ("where the condition does not hold, on that side of", EVERY_STATE - {State.NOT_REQUIRED})
+        met = ("where its condition holds", frozenset({State.NOT_REQUIRED}))
+        unmet = ("where its condition does not hold", EVERY_STATE - {State.NOT_REQUIRED})
         return (met,) if rule.when is NotRequiredWhen.ALWAYS else (met, unmet)
     late = State.OVERDUE if isinstance(rule, IntervalShape) else State.UNKNOWN
-    return ("before", IN_TIME), ("after", frozenset({late}))
+    return ("before its threshold", IN_TIME), ("after its threshold", frozenset({late}))

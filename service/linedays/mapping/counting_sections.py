@@ -53,7 +53,7 @@ def sections_from_document(document: Document) -> tuple[CountingSections, tuple[
     """Read every section. Shape: the problems in no order."""
     reader = _Reader(document)
     sections = CountingSections(
-        snapshot=reader.read([reader.entry("snapshot")], SnapshotTimeShape),
+        snapshot=reader.read(reader.entry("snapshot"), SnapshotTimeShape),
         day_numbers=reader.read(reader.entries("day_numbers"), DayNumberShape),
         denominators=reader.read(reader.entries("denominators"), DenominatorShape),
         times=reader.read(reader.entries("times"), TimeRuleShape),
@@ -81,30 +81,30 @@ class _Reader:
             document.problem((key,), f"unknown section {key!r}", expected) for key in self.data if key not in SECTIONS
         ]
 
-    def entry(self, name: str) -> Entry | None:
-        """Return a section that is one entry."""
+    def entry(self, name: str) -> list[Entry]:
+        """Return a section as one entry; none where it is missing."""
         if name not in self.data:
             self.problems.append(self.document.problem((), f"no section {name!r}", f"a section {name}"))
-            return None
-        return Entry(self.document, (name,), self.data[name])
+            return []
+        return [Entry(self.document, (name,), self.data[name])]
 
-    def entries(self, name: str, *, may_be_empty: bool = False) -> list[Entry | None]:
+    def entries(self, name: str, *, may_be_empty: bool = False) -> list[Entry]:
         """Return the entries of a section that is a list."""
-        whole = self.entry(name)
-        if whole is None:
-            return []
-        if not isinstance(whole.data, list) or not (whole.data or may_be_empty):
-            self.problems.append(whole.problem(f"{name!r} is {shown(whole.data)}", "a list of entries"))
-            return []
-        return [Entry(self.document, (name, index), data) for index, data in enumerate(whole.data)]
+        found: list[Entry] = []
+        for whole in self.entry(name):
+            if isinstance(whole.data, list) and (whole.data or may_be_empty):
+                found += [Entry(self.document, (name, index), data) for index, data in enumerate(whole.data)]
+            else:
+                self.problems.append(whole.problem(f"{name!r} is {shown(whole.data)}", "a list of entries"))
+        return found
 
-    def read(self, entries: list[Entry | None], shape: type[S]) -> tuple[Read[S], ...]:
+    def read(self, entries: list[Entry], shape: type[S]) -> tuple[Read[S], ...]:
         """Read entries by their shape; what cannot be read is a problem."""
         found: list[Read[S]] = []
         for entry in entries:
-            value = [] if entry is None else entry.read(shape)
+            value = entry.read(shape)
             if isinstance(value, list):
                 self.problems += value
-            elif entry is not None:
+            else:
                 found.append(Read(value, entry))
         return tuple(found)

@@ -6,6 +6,7 @@ Every value of the policy is in exactly one row, and the source of each is shown
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date
+from typing import assert_never
 
 from linedays.core.moment import DAY
 from linedays.core.policy import (
@@ -79,13 +80,16 @@ def source_in_words(source: Source) -> str:
 
 
 def _rule(rule: UpkeepRule, policy: Policy) -> ExplainedRule:
+    who: str | None = None
     match rule:
         case IntervalRule():
             says, who = _interval(rule), rule.who
         case SeenRule():
             says, who = _seen(rule), rule.who
         case NotRequiredRule():
-            says, who = _not_required(rule), None
+            says = _not_required(rule)
+        case _:
+            assert_never(rule)
     return ExplainedRule(
         group=rule.item,
         name=rule.id,

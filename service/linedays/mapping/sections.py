@@ -178,7 +178,7 @@ class _SectionReader:
         if not read and self.all_read:
             what = f"no {name} in any file"
             self.problems.append(Problem(file="policy", line=1, what=what, expected=f"a section {name}"))
-        return Section(items=items, complete=self.all_read and len(items) == len(read))
+        return Section(items=items, complete=self.all_read and 0 < len(items) == len(read))
 
     def _read(self, entry: Entry, shape: type[S], inherited: Mapping[str, Plain] = NOTHING) -> S | None:
         found = entry.read(shape, inherited)

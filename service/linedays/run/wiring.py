@@ -1,0 +1,83 @@
+"""Settings → the instance everything else works with. Reads the mappings and names the concrete adapters. Does I/O."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import tzinfo
+from pathlib import Path
+from typing import TypeVar
+
+from linedays.adapters.clock import SystemClock
+from linedays.adapters.fhir_http import new_client
+from linedays.adapters.fhir_server import FhirServer
+from linedays.adapters.mapping_files import find_mappings, read_documents
+from linedays.mapping.counting import counting_from_documents
+from linedays.mapping.documents import Documents, PolicyInvalid, Problem
+from linedays.mapping.parse import policy_from_documents
+from linedays.mapping.source_map import source_map_from_documents
+from linedays.mapping.wording import Wording, wording_from_documents
+from linedays.run.derive import Instance
+from linedays.run.settings import SettingMissing, Settings, token_from_file, zone_named
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wired:
+    """Everything that a command needs: the instance, the wording, and where the mappings were found."""
+
+    settings: Settings
+    instance: Instance
+    wording: Wording
+    documents: Documents
+    mappings: Path
+
+
+def wire(settings: Settings) -> Wired:
+    """Read the mappings and build the instance.
+
+    Raises: PolicyInvalid with every problem of every mapping file at once; DataNotFound.
+    """
+    folder = find_mappings(settings.mappings)
+    documents = read_documents(folder)
+    problems: list[Problem] = []
+    policy = _collect(lambda: policy_from_documents(documents), problems)
+    counting = _collect(lambda: counting_from_documents(documents), problems)
+    source_map = _collect(lambda: source_map_from_documents(documents, settings.source), problems)
+    wording = _collect(lambda: wording_from_documents(documents, policy), problems) if policy else None
+    if policy is None or counting is None or source_map is None or wording is None:
+        raise PolicyInvalid(problems)
+    instance = Instance(
+        policy=policy,
+        counting=counting,
+        source_map=source_map,
+        zone=settings.zone,
+        own_system=settings.own_system,
+        zone_of=known_zone,
+    )
+    return Wired(settings=settings, instance=instance, wording=wording, documents=documents, mappings=folder)
+
+
+def _collect(build: Callable[[], T], problems: list[Problem]) -> T | None:
+    try:
+        return build()
+    except PolicyInvalid as invalid:
+        problems.extend(invalid.problems)
+        return None
+
+
+def known_zone(name: str) -> tzinfo | None:
+    """Return the zone that a Location states, or None where no zone has that name."""
+    try:
+        return zone_named(name)
+    except SettingMissing:
+        return None
+
+
+def server_at(url: str) -> FhirServer:
+    """Return the FHIR server at a base URL."""
+    return FhirServer(url, client=new_client(bearer=token_from_file()))
+
+
+def machine_clock() -> SystemClock:
+    """Return the machine's clocks; each command reads the wall clock once."""
+    return SystemClock()
