@@ -6,6 +6,8 @@ where they name hours, no source.
 
 from copy import deepcopy
 from dataclasses import replace
+from datetime import datetime
+from itertools import pairwise
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -116,8 +118,6 @@ def act(board, event, now):
 
 
 def anchor_text(at):
-    from datetime import datetime
-
     return datetime.fromtimestamp(at, BERLIN).isoformat()
 
 
@@ -153,7 +153,7 @@ def check(board, before, changes, state, told):
     assert [one for one in again if is_write(one)] == [], "a second sweep writes nothing"
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(STEPS)
 def test_any_life_of_a_site_keeps_the_promises(steps):
     board, chart, now = Board(), Chart(), CHANGED + 6 * 86400
@@ -171,7 +171,7 @@ def test_any_life_of_a_site_keeps_the_promises(steps):
     assert board.of("Flag", "active") == []
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(STEPS, st.randoms(use_true_random=False))
 def test_the_order_in_which_the_server_returns_things_changes_nothing(steps, random):
     board, chart, now = Board(), Chart(), CHANGED + 6 * 86400
@@ -186,21 +186,19 @@ def test_the_order_in_which_the_server_returns_things_changes_nothing(steps, ran
         assert other.sweep(state, read=told, look_only=True) == board.sweep(state, read=told)
 
 
-@settings(max_examples=100, deadline=None)
-@given(st.integers(min_value=0, max_value=71), st.lists(st.integers(min_value=1, max_value=5), min_size=20, max_size=20))
-def test_a_no_quiets_and_never_silences(start, hours):
-    # Reliability H25: rejected at every offer; offered at most once in 24 h, and never silent for more than 24 h
-    # plus the longest wait for quiet hours and the shift change after it (22:00 to 06:00, or an hour of a shift change).
-    board, now = Board(), CHANGED + 7 * 86400 + start * 3600 + 1
+@settings(max_examples=20, deadline=None)
+@given(st.integers(min_value=0, max_value=24 * 60 - 1))
+def test_a_no_quiets_and_never_silences(minute):
+    # Reliability H25: rejected at every offer for 96 h, a sweep every half hour. Never offered within 24 h of a no, and
+    # never silent for more than 24 h + 8 h (quiet hours, the longest wait) + half an hour (the next sweep).
+    board, begin = Board(), CHANGED + 7 * 86400 + minute * 60 + 1
     offers = []
-    for step in hours * 3:
+    for now in range(begin, begin + 96 * 3600, 1800):
         if board.sweep(site(item(State.OVERDUE), now)) and board.of("Task", *OPEN):
             offers.append(now)
             (task,) = board.of("Task", *OPEN)
             board.person(f"Task/{task['id']}", now, status="rejected")
             assert read_task(board.resources[f"Task/{task['id']}"], US).phase is Phase.ENDED_BY_A_PERSON
-        now += step * 3600
-    gaps = [later - first for first, later in zip(offers, offers[1:], strict=False)]
-    assert all(gap >= 86400 for gap in gaps)
-    assert all(gap <= 86400 + (8 + 5) * 3600 for gap in gaps)  # 5 h: the longest pause between two sweeps here
-    assert offers
+    gaps = [later - first for first, later in pairwise(offers)]
+    assert all(86400 <= gap <= 86400 + 8 * 3600 + 1800 for gap in gaps)
+    assert len(offers) in (3, 4)  # 96 h / 32.5 h = 2.95, 96 h / 24 h = 4

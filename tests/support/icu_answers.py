@@ -16,6 +16,7 @@ from functools import cache
 from support.icu_data import icu_folder
 
 DRESSING_CHANGES = frozenset({"dressing-change", "dressing-change-unknown-line"})
+ARRIVAL_LOOKBACK = 30 * 86400
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +27,7 @@ class Row:
     item: str
     meaning: str
     kind: str
+    patient: str
     stay: str
     effective: int
     issued: int
@@ -74,6 +76,12 @@ def stay_names() -> dict[str, str]:
 
 
 @cache
+def encounter_patients() -> dict[str, str]:
+    """Return the Patient by the Encounter."""
+    return {f"Encounter/{one['id']}": one["subject"]["reference"] for one in resources("Encounter")}
+
+
+@cache
 def charted_rows() -> dict[str, Row]:
     """Return every Observation by its reference."""
     return {row.source: row for row in map(_row, resources("Observation"))}
@@ -86,6 +94,7 @@ def _row(one: dict) -> Row:
         item=item,
         meaning=items()[item]["meaning"],
         kind=items()[item]["line_kind"],
+        patient=one["subject"]["reference"],
         stay=stay_names()[one["encounter"]["reference"]],
         effective=instant(one["effectiveDateTime"]),
         issued=instant(one["issued"]),
@@ -95,11 +104,11 @@ def _row(one: dict) -> Row:
 
 @cache
 def usable_changes() -> dict[tuple[str, str], tuple[Row, ...]]:
-    """Return the dressing changes of each stay and kind that are not later than their own entry (rules 2 and 4)."""
+    """Return the dressing changes of each patient and kind that are not later than their own entry (rules 2 and 4)."""
     found: defaultdict[tuple[str, str], list[Row]] = defaultdict(list)
     for row in charted_rows().values():
         if row.meaning in DRESSING_CHANGES and row.value is not None and row.value <= row.issued:
-            found[row.stay, row.kind].append(row)
+            found[row.patient, row.kind].append(row)
     return {name: tuple(rows) for name, rows in found.items()}
 
 
@@ -122,9 +131,20 @@ def records() -> dict[str, Record]:
     return found
 
 
-def in_place(stay: str, kind: str, at: int) -> list[Record]:
-    """Return the line records of a stay and kind that were in place at a moment (rules 1 and 2)."""
-    return [one for one in records().values() if (one.stay, one.kind) == (stay, kind) and one.start <= at <= one.end]
+def alike(patient: str, kind: str) -> list[Record]:
+    """Return the line records of a patient and kind (rule 2; a few rows name the admission in place of the stay)."""
+    return [one for one in records().values() if (one.patient, one.kind) == (patient, kind)]
+
+
+def in_place(patient: str, kind: str, at: int) -> list[Record]:
+    """Return the line records of a patient and kind that were in place at a moment (rule 1)."""
+    return [one for one in alike(patient, kind) if one.start <= at <= one.end]
+
+
+def came_with(record: Record, value: int) -> bool:
+    """Tell whether a change from before a line's start may be its own, read as an arrival (rule 5, arrival rule)."""
+    earlier = [one for one in alike(record.patient, record.kind) if one.stay == record.stay and one.start < record.start]
+    return not earlier and record.start - ARRIVAL_LOOKBACK <= value < record.start
 
 
 def print_counts(title: str, heads: tuple[str, ...], counts: Counter[tuple[str, ...]]) -> None:

@@ -12,13 +12,17 @@ from zoneinfo import ZoneInfo
 from linedays.adapters.mapping_files import find_mappings, read_documents
 from linedays.adapters.resource_files import resources_in
 from linedays.core.charting import PresenceStart
-from linedays.core.model import Fact, ItemState, SiteState, Timeline
+from linedays.core.evaluate import evaluate_chart
+from linedays.core.local_days import in_unit_zones
+from linedays.core.model import DressingSite, Fact, ItemState, PatientChart, PatientInput, SiteState, Timeline
+from linedays.core.timeline import build_chart
 from linedays.fhir.normalise import Collected
+from linedays.fhir.people import with_tops
 from linedays.mapping.counting import counting_from_documents
 from linedays.mapping.parse import policy_from_documents
 from linedays.mapping.source_map import SourceMap, source_map_from_documents
-from linedays.run.derive import Derivation, Instance, PatientResult, collect_all, derive
-from support.icu_answers import instant
+from linedays.run.derive import Derivation, Instance, collect_all, derive
+from support.icu_answers import encounter_patients, instant, records
 from support.icu_data import icu_folder
 
 NEW_YORK = ZoneInfo("America/New_York")
@@ -52,7 +56,7 @@ SHIPPED = Reading("as shipped", None)
 
 
 @cache
-def instance(reading: Reading, dressing: str) -> Instance:
+def instance(reading: Reading, dressing: str = TRANSPARENT) -> Instance:
     documents = read_documents(find_mappings(None))
     policy = policy_from_documents(documents.under("policy"))
     units = tuple(replace(unit, usual_dressing=dressing, first_dressing=dressing) for unit in policy.units)
@@ -68,41 +72,52 @@ def instance(reading: Reading, dressing: str) -> Instance:
 
 @cache
 def collected(reading: Reading) -> Collected:
-    return collect_all(resources_in(icu_folder()), instance(reading, TRANSPARENT))
+    return collect_all(resources_in(icu_folder()), instance(reading))
 
 
 @cache
 def whole(reading: Reading) -> Derivation:
     """Return everything as known after the last entry."""
-    return derive(collected(reading), instance(reading, TRANSPARENT), at=AFTER_ALL, known_by=AFTER_ALL)
+    return derive(collected(reading), instance(reading), at=AFTER_ALL, known_by=AFTER_ALL)
 
 
 @cache
-def _of_patient(reading: Reading, patient: str) -> Collected:
-    everything = collected(reading)
-    return replace(everything, facts={patient: everything.facts[patient]})
+def patient_input(reading: Reading, patient: str) -> PatientInput:
+    everything, stays = collected(reading), with_tops(tuple(collected(reading).stays[patient]))
+    facts = in_unit_zones(everything.facts[patient], stays, whole(reading).places, NEW_YORK)
+    return PatientInput(person=everything.persons[patient], facts=facts, stays=stays)
 
 
 @cache
-def _derived(reading: Reading, dressing: str, patient: str, at: int) -> Derivation:
-    return derive(_of_patient(reading, patient), instance(reading, dressing), at=at, known_by=at)
+def chart_at(reading: Reading, patient: str, at: int) -> PatientChart:
+    """Return one patient's chart from what was known by a moment."""
+    return build_chart(patient_input(reading, patient), instance(reading).source_map.charting, known_by=at)
 
 
-def patient_at(reading: Reading, dressing: str, patient: str, at: int) -> PatientResult:
-    """Return one patient's chart and states at a moment, from what was known by then."""
-    (result,) = _derived(reading, dressing, patient, at).results
-    return result
+@cache
+def state_at(reading: Reading, record: str, at: int, dressing: str = TRANSPARENT) -> SiteState:
+    """Return the state, at a moment and as known by then, of the dressing site that a line record belongs to."""
+    chart = chart_at(reading, records()[record].patient, at)
+    (site,) = [site for site in chart.sites if any(record in names(one) for one in site.timelines)]
+    return _evaluated(reading, chart, site, at, dressing)
 
 
-def issues_at(reading: Reading, patient: str, at: int, source: str) -> list:
-    """Return the issues of one resource as known by a moment."""
-    return [issue for issue in _derived(reading, TRANSPARENT, patient, at).issues if issue.source == source]
+@cache
+def slot_state_at(reading: Reading, encounter: str, slot: str, at: int) -> SiteState:
+    """Return the state of a numbered slot of a stay at a moment, as known by then."""
+    chart = chart_at(reading, encounter_patients()[encounter], at)
+    (site,) = [
+        site
+        for site in chart.sites
+        if (site.timelines[0].line.encounter, site.timelines[0].line.slot) == (encounter, slot)
+    ]
+    return _evaluated(reading, chart, site, at, TRANSPARENT)
 
 
-def site_of(result: PatientResult, record: str) -> SiteState:
-    """Return the one dressing site that a line record belongs to."""
-    (found,) = [state for state in result.states if any(record in names(one) for one in state.site.timelines)]
-    return found
+def _evaluated(reading: Reading, chart: PatientChart, site: DressingSite, at: int, dressing: str) -> SiteState:
+    one = replace(chart, sites=(site,))
+    (state,) = evaluate_chart(one, instance(reading, dressing).policy, whole(reading).places, at=at, zone=NEW_YORK)
+    return state
 
 
 def names(timeline: Timeline) -> tuple[str, ...]:
@@ -114,8 +129,9 @@ def dressing_of(state: SiteState) -> ItemState:
     return item
 
 
-def facts_on_lines(derivation: Derivation) -> Iterator[tuple[Timeline, Fact]]:
-    for result in derivation.results:
+def facts_on_lines(reading: Reading) -> Iterator[tuple[Timeline, Fact]]:
+    """Return every fact that stands on a line after the last entry."""
+    for result in whole(reading).results:
         for site in result.chart.sites:
             for timeline in site.timelines:
                 for fact in timeline.facts:

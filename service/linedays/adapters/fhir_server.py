@@ -56,6 +56,11 @@ class FhirServer:
         self._exchange = Exchange(base_url, client=client, retries=retries or Retries())
 
     @property
+    def base_url(self) -> str:
+        """The address that everything is read from and written to."""
+        return self._base
+
+    @property
     def server_time(self) -> Instant | None:
         """The server's own clock at its last answer; None before the first or where it sends no Date."""
         return self._exchange.server_time

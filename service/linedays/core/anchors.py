@@ -1,18 +1,19 @@
 """The facts of a dressing site → what an item's clock counts from, and under which dressing. No I/O.
 
-The latest valid change instant wins, whatever row came last. A time of month or year precision sets no clock.
+The latest valid change instant wins, whatever row came last. A time of month or year precision sets no clock, and
+neither does what was charted before a port's needle came out: its dressing came off with it.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from linedays.core.model import Anchor, AnchorBasis, DressingSite, Fact, FactKind, Line, StartBasis
-from linedays.core.moment import Instant, Precision
+from linedays.core.moment import Instant, Precision, order
 
 DRESSING_ITEM = "dressing-change"
 NEEDLE_ITEM = "port-needle-change"
 _TOO_COARSE = frozenset({Precision.MONTH, Precision.YEAR})
-_BEGINS_A_LINE = frozenset({StartBasis.INSERTION, StartBasis.EXCHANGE})
+BEGINS_A_LINE = frozenset({StartBasis.INSERTION, StartBasis.EXCHANGE})
 # Among facts of one instant the one that says most is cited.
 _RANK = {AnchorBasis.INSERTION: 0, AnchorBasis.REPORTED: 1, AnchorBasis.LABEL: 2, AnchorBasis.CHANGE: 3}
 
@@ -34,86 +35,99 @@ class Anchoring:
     too_coarse: Fact | None
 
 
-def facts_by(site: DressingSite, at: Instant) -> list[SiteFact]:
-    """Return the facts of a site that had happened by a moment, in order of time.
+def counts_from(fact: Fact) -> Instant:
+    """Return the instant from which a fact counts.
 
-    A finding entered before the time it is charted for applies from its entry: it cannot have been seen later.
+    A finding entered before the time it is charted for counts from its entry: it cannot have been seen later.
     """
+    return min(fact.happened.earliest, fact.known) if fact.findings else fact.happened.earliest
+
+
+def facts_by(site: DressingSite, at: Instant) -> list[SiteFact]:
+    """Return the facts of a site that had happened by a moment, in order of time."""
     found = [
         SiteFact(fact, timeline.line)
         for timeline in site.timelines
         for fact in timeline.facts
-        if fact.happened.earliest <= at or (fact.findings and fact.known <= at)
+        if counts_from(fact) <= at
     ]
     if len(site.timelines) > 1:
         found.sort(key=lambda each: (each.fact.happened.earliest, each.fact.known, each.fact.source))
     return found
 
 
-def anchoring(facts: Iterable[SiteFact], item: str, since: Instant | None) -> Anchoring:
+def anchoring(
+    facts: Sequence[SiteFact], item: str, since: Instant | None, undressed: frozenset[str] = frozenset()
+) -> Anchoring:
     """Return what an item counts from, of the facts that happened by the moment asked about.
 
     `since` limits it to facts that happened or were charted from then on (a readmission: what was charted before the
-    gap says nothing now).
+    gap says nothing now). `undressed` are the kinds of line whose insertion starts no dressing.
     """
-    best: tuple[tuple[Instant, int, int, str], Anchor] | None = None
-    kind_before: str | None = None
-    too_coarse: Fact | None = None
-    for each in facts:
-        fact = each.fact
-        basis = _basis(each, item)
-        if basis is None:
-            continue
-        if fact.happened.precision in _TOO_COARSE:
-            too_coarse = fact
-            continue
-        if since is not None and max(fact.happened.latest, fact.known) < since:
-            continue
-        at = _counted_from(each)
-        rank = (at, _RANK[basis], -fact.known, fact.source)
-        if best is None or rank > best[0]:
-            kind_before = best[1].dressing_kind or kind_before if best is not None else None
-            best = rank, _anchor(fact, at, basis)
-    return Anchoring(anchor=best[1] if best is not None else None, kind_before=kind_before, too_coarse=too_coarse)
-
-
-def _anchor(fact: Fact, at: Instant, basis: AnchorBasis) -> Anchor:
-    return Anchor(
-        at=at, happened=fact.happened, basis=basis, source=fact.source, known=fact.known, dressing_kind=fact.value
+    told = [
+        (basis, each)
+        for each in _since_the_needle(facts)
+        if (basis := _basis(each, item, undressed)) is not None and _tells(each.fact, since)
+    ]
+    anchors = [_anchor(each, basis) for basis, each in told if each.fact.happened.precision not in _TOO_COARSE]
+    anchors.sort(key=_says_more)
+    coarse = [each.fact for _, each in told if each.fact.happened.precision in _TOO_COARSE]
+    kinds = [anchor.dressing_kind for anchor in anchors[:-1] if anchor.dressing_kind is not None]
+    return Anchoring(
+        anchor=anchors[-1] if anchors else None,
+        kind_before=kinds[-1] if kinds else None,
+        too_coarse=coarse[-1] if coarse else None,
     )
 
 
-def _counted_from(each: SiteFact) -> Instant:
-    if each.line.start_basis in _BEGINS_A_LINE:
-        return max(each.fact.happened.earliest, each.line.start.earliest)
-    return each.fact.happened.earliest
+def _since_the_needle(facts: Sequence[SiteFact]) -> Iterable[SiteFact]:
+    """Leave out what happened before the last charted de-access."""
+    out = [each.fact.happened for each in facts if each.fact.kind is FactKind.PORT_DEACCESSED]
+    if not out:
+        return facts
+    return [each for each in facts if order(each.fact.happened, out[-1]) >= 0]
 
 
-def _basis(each: SiteFact, item: str) -> AnchorBasis | None:
+def _tells(fact: Fact, since: Instant | None) -> bool:
+    return since is None or max(fact.happened.latest, fact.known) >= since
+
+
+def _says_more(anchor: Anchor) -> tuple[Instant, int, int, str]:
+    return anchor.at, _RANK[anchor.basis], -anchor.known, anchor.source
+
+
+def _anchor(each: SiteFact, basis: AnchorBasis) -> Anchor:
     fact = each.fact
-    if item == NEEDLE_ITEM:
-        return _needle_basis(fact)
-    if item != DRESSING_ITEM:
-        changed = fact.kind is FactKind.PART_CHANGED and fact.value == item
-        return AnchorBasis.CHANGE if changed else None
-    match fact.kind:
+    begins = each.line.start_basis in BEGINS_A_LINE
+    return Anchor(
+        at=max(fact.happened.earliest, each.line.start.earliest) if begins else fact.happened.earliest,
+        happened=fact.happened,
+        basis=basis,
+        source=fact.source,
+        known=fact.known,
+        # The value of a part that was changed is that part.
+        dressing_kind=None if fact.kind is FactKind.PART_CHANGED else fact.value,
+    )
+
+
+def _basis(each: SiteFact, item: str, undressed: frozenset[str]) -> AnchorBasis | None:
+    fact = each.fact
+    if fact.kind is FactKind.PART_CHANGED:
+        return AnchorBasis.CHANGE if fact.value == item else None
+    if fact.kind is FactKind.PORT_ACCESSED:
+        return AnchorBasis.INSERTION if item in (DRESSING_ITEM, NEEDLE_ITEM) else None
+    return _dressing_basis(each, undressed) if item == DRESSING_ITEM else None
+
+
+def _dressing_basis(each: SiteFact, undressed: frozenset[str]) -> AnchorBasis | None:
+    match each.fact.kind:
         case FactKind.DRESSING_CHANGED:
             return AnchorBasis.CHANGE
         case FactKind.LABEL_DATE:
             return AnchorBasis.LABEL
         case FactKind.CHANGE_REPORTED:
             return AnchorBasis.REPORTED
-        case FactKind.INSERTED | FactKind.PRESENT if each.line.start_basis in _BEGINS_A_LINE:
-            return AnchorBasis.INSERTION
-        case FactKind.PORT_ACCESSED:
-            return AnchorBasis.INSERTION
+        case FactKind.INSERTED | FactKind.PRESENT if each.line.start_basis in BEGINS_A_LINE:
+            return None if each.line.kind in undressed else AnchorBasis.INSERTION
         case _:
             return None
-
-
-def _needle_basis(fact: Fact) -> AnchorBasis | None:
-    if fact.kind is FactKind.PORT_ACCESSED:
-        return AnchorBasis.INSERTION
-    if fact.kind is FactKind.PART_CHANGED and fact.value == NEEDLE_ITEM:
-        return AnchorBasis.CHANGE
-    return None

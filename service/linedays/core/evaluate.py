@@ -86,6 +86,7 @@ def _site_state(site: DressingSite, setting: Setting, watch: Watch, at: Instant)
         place=watch.place.id if watch.place else None,
         unit=watch.place.unit if watch.place else None,
         encounter=watch.encounter,
+        watched_since=watch.since,
         zone=day.zone,
         line_whereabouts=where,
     )

@@ -7,18 +7,23 @@ that day. A site concern stands until a later look at the site is charted withou
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from typing import TypeAlias
 
-from linedays.core.anchors import SiteFact
-from linedays.core.model import FactKind, SiteFinding, StartBasis
-from linedays.core.moment import MINUTE, Instant, Moment, order
+from linedays.core.anchors import BEGINS_A_LINE, SiteFact
+from linedays.core.model import Fact, FactKind, SiteFinding
+from linedays.core.moment import MINUTE, Instant, Moment, exactly, order
 from linedays.core.policy import BloodRule, FindingClass, FindingMeaning
 
 INTACT = "intact"
 UNDATED = "undated"
 _CHLORHEXIDINE = ("chg-transparent", "chg-gel", "chg-disc")
-NewDressing = frozenset(
+_NEW_DRESSING = frozenset(
     {FactKind.DRESSING_CHANGED, FactKind.PORT_ACCESSED, FactKind.LABEL_DATE, FactKind.CHANGE_REPORTED}
 )
+_OF_THE_DRESSING = frozenset({FindingClass.COMPROMISED, FindingClass.BOTH})
+_OF_CONCERN = frozenset({FindingClass.CONCERN, FindingClass.BOTH})
+
+MeaningOf: TypeAlias = Callable[[str, str | None], FindingClass]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +44,20 @@ class Findings:
     site_last_seen: Instant | None
 
 
-def classify(finding: str, meanings: dict[str, FindingMeaning], blood_rule: BloodRule, dressing: str | None) -> FindingClass:
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """One charted finding with its meaning, the fact that tells it, and what changes make of it."""
+
+    fact: Fact
+    meaning: FindingClass
+    finding: SiteFinding
+    stands: bool
+    order_open: bool
+
+
+def classify(
+    finding: str, meanings: dict[str, FindingMeaning], blood_rule: BloodRule, dressing: str | None
+) -> FindingClass:
     """Return what a finding means under a unit's blood rule and the dressing it was seen on.
 
     A finding the policy has no row for counts as compromised: it is looked at, not passed over.
@@ -55,87 +73,105 @@ def classify(finding: str, meanings: dict[str, FindingMeaning], blood_rule: Bloo
             return FindingClass.ROW_ONLY if dressing in _CHLORHEXIDINE else FindingClass.COMPROMISED
 
 
-def standing_findings(
-    facts: Iterable[SiteFact], meaning_of: Callable[[str, str | None], FindingClass], since: Instant | None
-) -> Findings:
+def standing_findings(facts: Iterable[SiteFact], meaning_of: MeaningOf, since: Instant | None) -> Findings:
     """Return the findings of a site that nothing has cleared, of facts in order of time.
 
-    `since` limits it to facts from then on, as for anchors.
+    `since` limits it to what was seen from then on.
     """
     told = [each for each in facts if since is None or each.fact.happened.latest >= since]
-    changes = [each.fact.happened for each in told if _is_new_dressing(each)]
-    compromised: list[SiteFinding] = []
-    concern: list[SiteFinding] = []
-    rows: list[SiteFinding] = []
-    dressing: str | None = None
-    undated: Moment | None = None
-    seen_intact: Moment | None = None
-    looked: Moment | None = None
-    order_unknown = False
-    for each in told:
-        fact = each.fact
-        if _is_new_dressing(each):
-            dressing = fact.value or dressing
-        if not fact.findings:
-            continue
-        classes = [(finding, meaning_of(finding, dressing)) for finding in fact.findings]
-        if fact.kind is FactKind.SITE_SEEN:
-            looked = fact.happened
-            if not any(found in (FindingClass.CONCERN, FindingClass.BOTH) for _, found in classes):
-                concern = [old for old in concern if order(old.seen, fact.happened) >= 0]
-        for finding, found in classes:
-            if finding == INTACT:
-                seen_intact = fact.happened
-            elif finding == UNDATED:
-                undated = fact.happened
-            stands, unsure, minutes = _after_changes(fact.happened, changes)
-            one = SiteFinding(
-                finding=finding, seen=fact.happened, known=fact.known, source=fact.source, minutes_after_change=minutes
-            )
-            if found in (FindingClass.COMPROMISED, FindingClass.BOTH) and stands:
-                compromised.append(one)
-                order_unknown = order_unknown or unsure
-            if found in (FindingClass.CONCERN, FindingClass.BOTH):
-                concern.append(one)
-            if found is FindingClass.ROW_ONLY:
-                rows.append(one)
+    cleared_at = [each.fact.happened for each in told if _is_new_dressing(each) or _ends_dressing(each.fact)]
+    changed_at = [each.fact.happened for each in told if _is_new_dressing(each)]
+    findings = _findings(told, meaning_of, cleared_at)
+    standing = [one for one in findings if one.meaning in _OF_THE_DRESSING and one.stands]
+    compromised = tuple(one.finding for one in standing)
+    intact = _intact(findings)
+    looked = [_seen_by(each.fact) for each in told if each.fact.kind is FactKind.SITE_SEEN and each.fact.findings]
     return Findings(
-        compromised=tuple(compromised),
-        concern=tuple(concern),
-        rows=tuple(rows),
-        undated=undated is not None and _after_changes(undated, changes)[0],
-        last_seen_intact=_last_seen(seen_intact, changes),
-        seen_intact_since=bool(compromised)
-        and seen_intact is not None
-        and all(order(one.seen, seen_intact) < 0 for one in compromised),
-        order_unknown=order_unknown,
-        site_last_seen=None if looked is None else looked.earliest,
+        compromised=compromised,
+        concern=_concern(findings),
+        rows=tuple(one.finding for one in findings if one.meaning is FindingClass.ROW_ONLY),
+        undated=any(one.finding.finding == UNDATED and one.stands for one in findings),
+        # A dressing change counts as seen intact: the new dressing was looked at while it went on.
+        last_seen_intact=max((seen.earliest for seen in [*([intact] if intact else []), *changed_at]), default=None),
+        seen_intact_since=_all_before(compromised, intact),
+        order_unknown=any(one.order_open for one in standing),
+        site_last_seen=max((moment.earliest for moment in looked), default=None),
     )
 
 
 def _is_new_dressing(each: SiteFact) -> bool:
     if each.fact.kind in (FactKind.INSERTED, FactKind.PRESENT):
-        return each.line.start_basis in (StartBasis.INSERTION, StartBasis.EXCHANGE)
-    return each.fact.kind in NewDressing
+        return each.line.start_basis in BEGINS_A_LINE
+    return each.fact.kind in _NEW_DRESSING
+
+
+def _ends_dressing(fact: Fact) -> bool:
+    # The dressing over a port's needle comes off with it.
+    return fact.kind is FactKind.PORT_DEACCESSED
+
+
+def _findings(facts: Iterable[SiteFact], meaning_of: MeaningOf, cleared_at: list[Moment]) -> list[_Told]:
+    """Return every charted finding, each with its meaning on the dressing that was on at the time."""
+    found: list[_Told] = []
+    dressing: str | None = None
+    for each in facts:
+        if _is_new_dressing(each):
+            dressing = each.fact.value
+        for finding in each.fact.findings:
+            found.append(_told(each.fact, finding, meaning_of(finding, dressing), cleared_at))
+    return found
+
+
+def _told(fact: Fact, finding: str, meaning: FindingClass, cleared_at: list[Moment]) -> _Told:
+    stands, order_open, minutes = _after_changes(fact.happened, cleared_at)
+    one = SiteFinding(
+        finding=finding, seen=fact.happened, known=fact.known, source=fact.source, minutes_after_change=minutes
+    )
+    return _Told(fact, meaning, one, stands, order_open)
+
+
+def _concern(findings: list[_Told]) -> tuple[SiteFinding, ...]:
+    """Return the site concerns that no later look at the site without any has ended."""
+    of_concern = {one.fact.source for one in findings if one.meaning in _OF_CONCERN}
+    calm = [
+        _seen_by(one.fact)
+        for one in findings
+        if one.fact.kind is FactKind.SITE_SEEN and one.fact.source not in of_concern
+    ]
+    return tuple(
+        one.finding
+        for one in findings
+        if one.meaning in _OF_CONCERN and not any(order(one.fact.happened, look) < 0 for look in calm)
+    )
+
+
+def _intact(findings: list[_Told]) -> Moment | None:
+    """Return the last time the dressing was charted as intact."""
+    seen = [_seen_by(one.fact) for one in findings if one.finding.finding == INTACT]
+    return max(seen, key=lambda moment: moment.earliest, default=None)
+
+
+def _seen_by(fact: Fact) -> Moment:
+    """Return when something was seen: not later than its own entry."""
+    return exactly(fact.known) if fact.happened.earliest > fact.known else fact.happened
+
+
+def _all_before(findings: tuple[SiteFinding, ...], seen: Moment | None) -> bool:
+    return bool(findings) and seen is not None and all(order(one.seen, seen) < 0 for one in findings)
 
 
 def _after_changes(seen: Moment, changes: list[Moment]) -> tuple[bool, bool, int | None]:
     """Tell whether a finding stands, whether its order to a change is open, and how soon after a change it was seen."""
-    unsure = False
-    latest: Moment | None = None
+    order_open = False
+    minutes: int | None = None
     for change in changes:
         relation = order(seen, change)
-        if relation < 0 or (relation == 0 and seen.is_exact and change.is_exact):
+        exact = seen.is_exact and change.is_exact
+        if relation < 0 or (relation == 0 and exact):
             return False, False, None
         if relation == 0:
-            unsure = True
-        elif latest is None or change.earliest > latest.earliest:
-            latest = change
-    exact = latest is not None and latest.is_exact and seen.is_exact
-    return True, unsure, (seen.earliest - latest.earliest) // MINUTE if exact and latest is not None else None
-
-
-def _last_seen(seen_intact: Moment | None, changes: list[Moment]) -> Instant | None:
-    """A dressing change counts as seen intact: the new dressing was looked at while it went on."""
-    exact = [moment.earliest for moment in ([seen_intact] if seen_intact else []) + changes]
-    return max(exact, default=None)
+            order_open = True
+        elif exact:
+            after = (seen.earliest - change.earliest) // MINUTE
+            minutes = after if minutes is None else min(minutes, after)
+    return True, order_open, minutes

@@ -199,6 +199,11 @@ class Place:
     place_class: PlaceClass
     zone: tzinfo | None = None
 
+    @property
+    def unit_id(self) -> str:
+        """The logical id of the unit's Location: what policy files call a unit."""
+        return self.unit.rpartition("/")[2]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlaceSpan:
@@ -352,7 +357,8 @@ class ItemState:
 class SiteState:
     """A dressing site at one moment: where its lines are, what each item needs, and what else is worth a line.
 
-    `place` and `unit` say where the patient is; `issues` are those of the site's lines.
+    `place` and `unit` say where the patient is; `watched_since` is when this watch of the patient began, where the
+    stays say so.
     """
 
     site: DressingSite
@@ -364,5 +370,6 @@ class SiteState:
     place: str | None = None
     unit: str | None = None
     encounter: str | None = None
+    watched_since: Instant | None = None
     zone: tzinfo | None = field(default=None)
     line_whereabouts: tuple[Whereabouts, ...] = ()

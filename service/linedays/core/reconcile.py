@@ -92,7 +92,7 @@ def _task_changes(site: SiteWanted, tasks: list[ExistingTask], at: Instant, nami
 
 
 def _survival(task: ExistingTask) -> tuple[bool, Instant, str]:
-    return (not task.touched, task.authored, task.identifier)
+    return (not task.touched, task.authored, task.ref)
 
 
 def _duplicate(task: ExistingTask) -> Change:
@@ -174,7 +174,7 @@ def _flag_changes(
 ) -> list[Change]:
     wanted = next((flag for flag in site.flags if flag.condition is condition), None)
     opened = sorted(
-        (flag for flag in flags if flag.phase is Phase.OPEN), key=lambda flag: (flag.since, flag.identifier)
+        (flag for flag in flags if flag.phase is Phase.OPEN), key=lambda flag: (flag.since, flag.ref)
     )
     if not opened:
         return _raise_flag(site, wanted, flags, at, naming) if wanted else []

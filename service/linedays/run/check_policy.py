@@ -5,7 +5,7 @@ from datetime import UTC
 from pathlib import Path
 
 from linedays.adapters.mapping_files import find_mappings, read_documents
-from linedays.mapping.counting import counting_from_documents
+from linedays.mapping.counting import counting_from_documents, kinds_that_differ
 from linedays.mapping.documents import Documents, PolicyInvalid, Problem
 from linedays.mapping.examples import ExampleResult, examples_from_documents, run_examples
 from linedays.mapping.explain import ExplainedRule, explain_policy
@@ -44,6 +44,7 @@ def checked_policy(setting: Path | None) -> Checked:
         policy_hash = policy.content_hash
         results = run_examples(examples_from_documents(documents, UTC), policy, UTC)
         wording_from_documents(documents, policy)
+        problems.update(kinds_that_differ(counting_from_documents(documents), policy.line_kinds))
     except PolicyInvalid as invalid:
         problems.update(invalid.problems)
     problems.update(_problems_of_the_rest(documents))

@@ -79,13 +79,15 @@ class PatientStory(_Told, frozen=True, kw_only=True):
 
 
 class UnitStory(_Told, frozen=True, kw_only=True):
-    """One unit; its beds are numbered `bed_prefix`-01 and so on."""
+    """One unit; its beds are numbered `bed_prefix`-01 and so on. The rest is what it has settled in the policy."""
 
     id: str
     name: str
     type: str
     beds: int
     bed_prefix: str
+    usual_dressing: str | None = None
+    neonatal: bool = False
 
 
 class HospitalStory(_Told, frozen=True, kw_only=True):

@@ -82,7 +82,8 @@ def collect_all(resources: Iterable[tuple[str, bytes]], instance: Instance) -> C
 def derive(collected: Collected, instance: Instance, *, at: Instant, known_by: Instant) -> Derivation:
     """Return the states of every line at a moment, as known by another."""
     found, place_issues = places(collected, instance.counting, instance.zone_of)
-    issues = [*collected.issues, *place_issues]
+    visited = {span.place for stays in collected.stays.values() for stay in stays for span in stay.places}
+    issues = [*collected.issues, *(issue for issue in place_issues if issue.source in visited)]
     dropped = _drop_foreign(collected, issues)
     short = Tally()
     results = tuple(
@@ -118,6 +119,22 @@ def derive_by_patient(
         locations.update(collected.locations)
         collected.locations.update(locations)
         yield derive(collected, instance, at=at, known_by=known_by)
+
+
+def charts_of(collected: Collected, derivation: Derivation) -> Iterator[PatientChart]:
+    """Return the chart of every patient with a stay or a line: patients without a line have patient days too."""
+    with_lines = {result.chart.person.id: result.chart for result in derivation.results}
+    for patient in sorted({*with_lines, *collected.stays}):
+        known = with_lines.get(patient)
+        yield known if known is not None else PatientChart(
+            person=_person(patient, collected, derivation.known_by),
+            sites=(),
+            stays=with_tops(
+                tuple(stay for stay in collected.stays[patient] if stay.known <= derivation.known_by)
+            ),
+            issues=(),
+            standing=frozenset(),
+        )
 
 
 def _patient(

@@ -3,7 +3,11 @@
 from linedays.adapters.fhir_errors import FhirProblem
 from linedays.adapters.mapping_files import DataNotFound
 from linedays.adapters.resource_files import NothingToRead
+from linedays.adapters.server_starter import ServerNotStarted
+from linedays.core.count_rules import NoCountingRule
+from linedays.core.denominator import SnapshotTimeUnclear
 from linedays.mapping.documents import PolicyInvalid
+from linedays.run.demo_story import StoryProblem
 from linedays.run.explain_line import NoSuchLine
 from linedays.run.settings import SettingMissing
 
@@ -19,9 +23,9 @@ def exit_code_of(error: Exception) -> int | None:
     match error:
         case SettingMissing() | DataNotFound() | NothingToRead() | NoSuchLine() | NotAsWritten():
             return USAGE
-        case PolicyInvalid():
+        case PolicyInvalid() | NoCountingRule() | SnapshotTimeUnclear() | StoryProblem():
             return POLICY
-        case FhirProblem():
+        case FhirProblem() | ServerNotStarted():
             return SERVER
         case _:
             return None

@@ -9,7 +9,7 @@ from datetime import datetime, tzinfo
 from typing import Any
 
 from linedays.core.central import Central
-from linedays.core.count_rules import Count, Stamp, rule_in_year, time_rule
+from linedays.core.count_rules import Count, NoCountingRule, Stamp, rule_in_year, time_rule
 from linedays.core.counted import CountBasis, counted_patient
 from linedays.core.day_numbers import LineDayNumber, line_day_numbers
 from linedays.core.dwell import Dwell, dwell
@@ -73,9 +73,14 @@ def _moment(moment: Moment | None, zone: tzinfo) -> Json | None:
 def _numbers(result: PatientResult, derivation: Derivation, instance: Instance) -> dict[str, LineDayNumber]:
     """Return, by line, the patient's line day number of the local day asked about, for lines that count on it."""
     day = local_date(derivation.at, instance.zone)
+    try:
+        day_rule = rule_in_year(instance.counting.day_numbers, day.year)
+    except NoCountingRule:
+        # A year before the first published rule we carry: no number rather than one by another year's rule.
+        return {}
     basis = CountBasis(
         counting=instance.counting,
-        day_rule=rule_in_year(instance.counting.day_numbers, day.year),
+        day_rule=day_rule,
         places=derivation.places,
         rulings=(),
         zone=instance.zone,

@@ -1,6 +1,7 @@
 """Settings → the instance everything else works with. Reads the mappings and names the concrete adapters. Does I/O."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import tzinfo
 from pathlib import Path
@@ -10,6 +11,7 @@ from linedays.adapters.clock import SystemClock
 from linedays.adapters.fhir_http import new_client
 from linedays.adapters.fhir_server import FhirServer
 from linedays.adapters.mapping_files import find_mappings, read_documents
+from linedays.adapters.server_starter import started_server
 from linedays.mapping.counting import counting_from_documents
 from linedays.mapping.documents import Documents, PolicyInvalid, Problem
 from linedays.mapping.parse import policy_from_documents
@@ -81,3 +83,26 @@ def server_at(url: str) -> FhirServer:
 def machine_clock() -> SystemClock:
     """Return the machine's clocks; each command reads the wall clock once."""
     return SystemClock()
+
+
+@contextmanager
+def demo_server(url: str | None) -> Iterator[FhirServer]:
+    """Yield the FHIR server at a base URL, or one that is up on this machine for as long as it is used.
+
+    Raises: ServerNotStarted, with what to install.
+    """
+    if url is not None:
+        yield server_at(url)
+        return
+    with started_server() as base_url:
+        yield FhirServer(base_url, client=new_client())
+
+
+def wait_until_interrupted() -> None:
+    """Return when the person at the keyboard presses Ctrl-C."""
+    clock = machine_clock()
+    try:
+        while True:
+            clock.pause(1)
+    except KeyboardInterrupt:
+        return

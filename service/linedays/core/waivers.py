@@ -1,0 +1,30 @@
+"""The lines under a dressing, their facts and a moment → why an item is not asked for then, and until when. No I/O."""
+
+from collections.abc import Iterable
+
+from linedays.core.model import Fact, Reason, Timeline
+from linedays.core.moment import Instant, local_date
+from linedays.core.policy import in_force
+from linedays.core.rules import why_not_required
+from linedays.core.terms import Setting, unit_day
+
+
+def waived(
+    setting: Setting, item: str, present: tuple[Timeline, ...], facts: Iterable[Fact], at: Instant
+) -> tuple[Reason, Instant | None] | None:
+    """Return why an item is not asked for at a moment and until when that is so by itself, or None where it is.
+
+    It is waived only where a rule says so of every line in place; `facts` are those that had happened by then.
+    """
+    told = list(facts)
+    on = local_date(at, unit_day(setting, at).zone)
+    found: list[tuple[Reason, Instant | None]] = []
+    for timeline in present:
+        rules = [rule for rule in setting.book.waived.get((item, timeline.line.kind), ()) if in_force(rule, on)]
+        reasons = (why_not_required(rule, timeline.line, told, at) for rule in rules)
+        why = next((reason for reason in reasons if reason is not None), None)
+        if why is None:
+            return None
+        found.append(why)
+    until = [instant for _, instant in found if instant is not None]
+    return found[0][0], min(until, default=None)

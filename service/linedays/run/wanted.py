@@ -1,0 +1,123 @@
+"""States → what should stand in the worklist and the chart, with its words. No I/O.
+
+One Task for each dressing site that asks for something, and one Flag for each condition that holds at it.
+"""
+
+from collections.abc import Iterable
+from datetime import UTC
+
+from linedays.core.asked import conditions, dressing_item, task_item
+from linedays.core.changes import Condition, SiteWanted, WantedFlag, WantedTask
+from linedays.core.evidence import withdrawn_sources
+from linedays.core.model import Fact, ItemState, Priority, Reason, SiteState, Stay
+from linedays.core.policy import NotRequiredRule, Policy, unit_settings
+from linedays.fhir.identity import Identity
+from linedays.fhir.outputs import site_wanted
+from linedays.fhir.outputs.flag import FlagContent, wanted_flag
+from linedays.fhir.outputs.task import TaskContent, wanted_task
+from linedays.mapping.wording import Wording, plain, sentence, time_words, words_for
+from linedays.run.derive import PatientResult
+from linedays.run.worklist import line_words
+
+_CHECK = "dressing-check"
+
+
+def wanted_of(
+    result: PatientResult, facts: Iterable[Fact], policy: Policy, wording: Wording, identity: Identity
+) -> tuple[SiteWanted, ...]:
+    """Return what is wanted for every dressing site of a patient. `facts` is all that was read of that patient."""
+    withdrawn = withdrawn_sources(facts)
+    return tuple(
+        _site(state, result.chart.stays, withdrawn, policy, wording, identity) for state in result.states
+    )
+
+
+def _site(
+    state: SiteState,
+    stays: tuple[Stay, ...],
+    withdrawn: frozenset[str],
+    policy: Policy,
+    wording: Wording,
+    identity: Identity,
+) -> SiteWanted:
+    written: list[WantedTask | WantedFlag] = []
+    item = task_item(state)
+    if item is not None:
+        task = wanted_task(_task_content(state, item, policy, wording), identity)
+        written.extend([task] if task is not None else [])
+    for holding in conditions(state):
+        text = _flag_text(state, holding.condition, policy, wording)
+        content = FlagContent(state=state, holding=holding, text=text, policy_hash=policy.content_hash)
+        written.append(wanted_flag(content, identity))
+    shifts = unit_settings(policy, (state.unit or "").rpartition("/")[2]).shifts
+    return site_wanted(state, tuple(written), shifts=shifts, stays=stays, withdrawn=withdrawn)
+
+
+def _task_content(state: SiteState, item: ItemState, policy: Policy, wording: Wording) -> TaskContent:
+    return TaskContent(
+        state=state,
+        item=item,
+        title=f"{wording.shape.items[_titled(state, item)]} · {line_words(state, policy)}",
+        reason=_said(item.reason, state, wording, item),
+        notes=_notes(state, item, wording),
+        who=who_of(state, item, policy),
+        policy_hash=policy.content_hash,
+    )
+
+
+def _titled(state: SiteState, item: ItemState) -> str:
+    if item is state.concern:
+        return item.item
+    return _CHECK if item.reason.code.startswith("unknown") else item.item
+
+
+def _said(reason: Reason, state: SiteState, wording: Wording, item: ItemState) -> str:
+    return sentence(reason, wording, state.zone or UTC, item.item)
+
+
+def _notes(state: SiteState, item: ItemState, wording: Wording) -> tuple[str, ...]:
+    said = [_said(reason, state, wording, item) for reason in (*item.beside, *item.assumed)]
+    concern = state.concern
+    if concern is not None and concern is not item:
+        said.append(_said(concern.reason, state, wording, concern))
+    said += _stat_caution(state, item, wording)
+    return (*said, *wording.cautions)
+
+
+def _stat_caution(state: SiteState, item: ItemState, wording: Wording) -> list[str]:
+    urgent = [one for one in (item, state.concern) if one is not None and one.priority is Priority.STAT]
+    if not urgent:
+        return []
+    at = max(finding.known for finding in urgent[0].findings)
+    return [plain(wording.shape.stat_caution, wording, state.zone or UTC, at=at)]
+
+
+def who_of(state: SiteState, item: ItemState, policy: Policy) -> str:
+    """Return who does an item, as the policy says: of its rule, else of the first line in place."""
+    for rule in policy.rules:
+        if rule.id == item.rule and not isinstance(rule, NotRequiredRule):
+            return rule.who
+    kinds = {kind.code: kind.who for kind in policy.line_kinds}
+    return kinds.get(state.site.timelines[0].line.kind, "")
+
+
+def _flag_text(state: SiteState, condition: Condition, policy: Policy, wording: Wording) -> str:
+    """Return the text of a Flag: which line, and what was charted, when, by which rule."""
+    line = line_words(state, policy)
+    if condition is Condition.SITE_CONCERN and state.concern is not None:
+        return f"{line} · {_said(state.concern.reason, state, wording, state.concern)}"
+    item = dressing_item(state)
+    if item is None:
+        return line
+    zone = state.zone or UTC
+    match condition:
+        case Condition.OVERDUE if item.overdue_from is not None and item.due is not None:
+            return f"{line} · dressing due {time_words(item.due, zone)}, overdue from {time_words(item.overdue_from, zone)}"
+        case Condition.COMPROMISED:
+            found = ", ".join(dict.fromkeys(words_for(finding.finding, wording) for finding in item.findings))
+            first = min(finding.seen.earliest for finding in item.findings)
+            return f"{line} · dressing seen {found} {time_words(first, zone)}"
+        case _:
+            reasons = (item.reason, *item.beside)
+            unknown = next((reason for reason in reasons if reason.code.startswith("unknown")), item.reason)
+            return f"{line} · {_said(unknown, state, wording, item)}"
