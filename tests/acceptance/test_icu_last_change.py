@@ -22,7 +22,7 @@ from support.icu_answers import (
     records,
     usable_changes,
 )
-from support.icu_chart import ARRIVAL, INSERTION, Reading, chart_at, dressing_of, facts_on_lines, state_at
+from support.icu_chart import ARRIVAL, INSERTION, Reading, chart_at, dressing_of, facts_on_lines, state_at, whole
 
 pytestmark = pytest.mark.icu
 
@@ -154,8 +154,7 @@ def test_every_row_that_is_asked_about_fits_more_than_one_line():
     """The other side of the check above: "which line?" is not asked where one line alone fits."""
     asked = [
         (charted_rows()[issue.source], set(issue.lines))
-        for reading in (INSERTION,)
-        for issue in chart_issues(reading)
+        for issue in whole(INSERTION).issues
         if issue.kind is IssueKind.WHICH_LINE and charted_rows()[issue.source].meaning == "dressing-change"
     ]
 
@@ -163,12 +162,6 @@ def test_every_row_that_is_asked_about_fits_more_than_one_line():
     assert len(asked) == 0
     assert all({one.key for one in in_place(row.patient, row.kind, row.value)} == lines for row, lines in asked)
     assert all(len(lines) > 1 and all(one.ambiguous for one in alike(row.patient, row.kind)) for row, lines in asked)
-
-
-def chart_issues(reading: Reading):
-    from support.icu_chart import whole
-
-    return whole(reading).issues
 
 
 def test_the_anchor_of_a_change_is_the_change():

@@ -3,27 +3,40 @@
 Each resource is handed on undecoded, so that one that does not fit is one issue and not the loss of the whole page.
 """
 
+from typing import Literal
+
 import msgspec
 
 
-class _BundleEntry(msgspec.Struct):
+class _Bundle(msgspec.Struct, rename="camel"):
+    resource_type: Literal["Bundle"]
+    entry: tuple[msgspec.Raw, ...] = ()
+
+
+class _Entry(msgspec.Struct):
     resource: msgspec.Raw = msgspec.Raw(b"")
 
 
-class _Bundle(msgspec.Struct, rename="camel"):
-    resource_type: str
-    entry: tuple[_BundleEntry, ...] = ()
-
-
 _bundle = msgspec.json.Decoder(_Bundle)
+_entry = msgspec.json.Decoder(_Entry)
+_UNREADABLE = (msgspec.DecodeError, UnicodeDecodeError, RecursionError)
 
 
 def bundle_entries(raw: bytes) -> tuple[bytes, ...] | None:
-    """Return the resources of a Bundle as raw bytes, or None where the bytes are not a Bundle."""
+    """Return the resources of a Bundle as raw bytes, or None where the bytes are not a Bundle.
+
+    An entry without a resource is passed over; one that is no entry is handed on as it stands, to end as an issue. In a
+    Bundle that breaks off no entry can be told apart: it is None as a whole.
+    """
     try:
         bundle = _bundle.decode(raw)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+    except _UNREADABLE:
         return None
-    if bundle.resource_type != "Bundle":
-        return None
-    return tuple(bytes(entry.resource) for entry in bundle.entry if bytes(entry.resource))
+    return tuple(found for found in map(_resource_of, bundle.entry) if found)
+
+
+def _resource_of(entry: msgspec.Raw) -> bytes:
+    try:
+        return bytes(_entry.decode(entry).resource)
+    except _UNREADABLE:
+        return bytes(entry)

@@ -1,4 +1,4 @@
-"""A patient's chart, the policy and a moment → the state of every item of every dressing site, why, and until when. No I/O.
+"""A patient's chart, the policy and a moment → the state of every item of every dressing site, and why. No I/O.
 
 A pure fold: what it returns depends on its arguments only, and "not due" never comes out without a dated fact.
 """
@@ -6,8 +6,9 @@ A pure fold: what it returns depends on its arguments only, and "not due" never 
 from collections.abc import Mapping
 from datetime import tzinfo
 
+from linedays.core.anchors import DRESSING_ITEM, counts_from, facts_by
+from linedays.core.concern import site_concern
 from linedays.core.items import item_state
-from linedays.core.situation import Situation
 from linedays.core.model import (
     DressingSite,
     ItemState,
@@ -21,11 +22,11 @@ from linedays.core.model import (
     Whereabouts,
 )
 from linedays.core.moment import Instant
-from linedays.core.anchors import facts_by
-from linedays.core.concern import site_concern
 from linedays.core.policy import Policy
 from linedays.core.presence import away_until, whereabouts
 from linedays.core.rule_book import rule_book
+from linedays.core.rule_changes import next_turn
+from linedays.core.situation import Situation
 from linedays.core.terms import Setting, unit_day
 from linedays.core.watch import Watch, watch_at
 
@@ -51,10 +52,13 @@ def evaluate_chart(
     book = rule_book(policy)
     watch = watch_at(chart.stays, places, at, policy.limits.stay_gap)
     setting = Setting(book=book, person=chart.person, stays=chart.stays, places=places, zone=zone)
-    return tuple(_site_state(site, setting, watch, at) for site in chart.sites)
+    turn = next_turn(setting, at)
+    return tuple(_site_state(site, setting, watch, at=at, turn=turn) for site in chart.sites)
 
 
-def _site_state(site: DressingSite, setting: Setting, watch: Watch, at: Instant) -> SiteState:
+def _site_state(
+    site: DressingSite, setting: Setting, watch: Watch, *, at: Instant, turn: Instant | None
+) -> SiteState:
     where = tuple(whereabouts(timeline, watch, setting.person, setting.book, at) for timeline in site.timelines)
     leading = next(found for found in _LEADING if found in where)
     day = unit_day(setting, at)
@@ -71,6 +75,7 @@ def _site_state(site: DressingSite, setting: Setting, watch: Watch, at: Instant)
             watch=watch,
             day=day,
             at=at,
+            next_turn=min((instant for instant in (turn, _next_fact(site, at)) if instant is not None), default=None),
         )
         if leading is Whereabouts.IN_PLACE:
             items = tuple(found for item in setting.book.items if (found := item_state(situation, item)) is not None)
@@ -92,6 +97,13 @@ def _site_state(site: DressingSite, setting: Setting, watch: Watch, at: Instant)
     )
 
 
+def _next_fact(site: DressingSite, at: Instant) -> Instant | None:
+    """Return when a fact or an end that is known already, but lies ahead, begins to count."""
+    begins = [counts_from(fact) for timeline in site.timelines for fact in timeline.facts]
+    ends = [timeline.line.end.earliest for timeline in site.timelines if timeline.line.end is not None]
+    return min((instant for instant in begins + ends if instant > at), default=None)
+
+
 def _since(present: tuple[Timeline, ...], watch: Watch) -> Instant | None:
     limits = [away_until(timeline, watch) for timeline in present]
     return None if any(limit is None for limit in limits) else max((limit for limit in limits if limit), default=None)
@@ -102,7 +114,7 @@ def _used_after_removal(site: DressingSite, present: tuple[Timeline, ...]) -> It
     end = present[0].line.end
     values = (("at", end.earliest),) if end is not None else ()
     return ItemState(
-        item="dressing-change",
+        item=DRESSING_ITEM,
         site=site.key,
         state=State.UNKNOWN,
         priority=Priority.URGENT,

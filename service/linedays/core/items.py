@@ -1,4 +1,4 @@
-"""A dressing site's situation and an item → the item's one state, its reason, and the instant of its next change. No I/O.
+"""A dressing site's situation and an item → the item's one state, its reason, and when it next changes. No I/O.
 
 Every condition that holds is found first; the state is the first of them by precedence, and the others are kept beside
 it. A state never comes out as "not due" without an anchor or a sighting.
@@ -12,10 +12,12 @@ from linedays.core.model import Anchor, ItemState, Priority, Reason, State
 from linedays.core.moment import Instant
 from linedays.core.pauses import Deferral, Pause, deferral_of, pause_at
 from linedays.core.policy import IntervalRule, SeenRule
-from linedays.core.rules import finding_priority, finding_reason, interval_state, seen_state, why_not_required
+from linedays.core.rule_changes import clock_at, overdue_from
+from linedays.core.rules import finding_priority, finding_reason, interval_state, seen_state
 from linedays.core.situation import Situation, findings_of
-from linedays.core.terms import Terms, changed_rule_floor, next_rule_change, terms_at
-from linedays.core.windows import Clock, clock_of
+from linedays.core.terms import Terms, terms_at
+from linedays.core.waivers import waived
+from linedays.core.windows import Clock
 
 _PRECEDENCE = tuple(State)
 _PRIORITY = {
@@ -41,83 +43,63 @@ class _Timed:
 
 def item_state(situation: Situation, item: str) -> ItemState | None:
     """Return the state of an item, or None where the policy asks for no such item on these lines."""
-    waived = _waived(situation, item)
-    if waived is not None:
-        return waived
-    found = anchoring(situation.facts, item, situation.since)
-    findings = findings_of(situation)
+    facts = [each.fact for each in situation.facts]
+    spared = waived(situation.setting, item, situation.present, facts, situation.at)
+    if spared is not None:
+        return _combined(situation, item, None, _by_waiver(*spared))
+    found = anchoring(situation.facts, item, situation.since, situation.setting.book.undressed)
     terms = terms_at(
-        situation.setting, item, situation.line_kinds, found.anchor, found.kind_before, situation.at
+        situation.setting,
+        item,
+        line_kinds=situation.line_kinds,
+        anchor=found.anchor,
+        kind_before=found.kind_before,
+        at=situation.at,
     )
     if terms.rule is None:
         return None
-    timed = _timed(situation, item, found, findings, terms)
-    since = found.anchor.at if found.anchor else None
-    limits = situation.setting.book.policy.limits
-    deferral = deferral_of(situation.facts, since, situation.setting.stays, limits, situation.day)
-    pause = pause_at(situation.facts, situation.watch, situation.at)
-    return _combined(situation, item, found.anchor, findings if item == DRESSING_ITEM else None, timed, deferral, pause)
+    return _combined(situation, item, found.anchor, _timed(situation, item, found, terms))
 
 
-def _waived(situation: Situation, item: str) -> ItemState | None:
-    """Return "not required" where a rule says so of every line under the dressing."""
-    reasons: list[tuple[Reason, Instant | None]] = []
-    facts = [each.fact for each in situation.facts]
-    for timeline in situation.present:
-        rules = situation.setting.book.waived.get((item, timeline.line.kind), ())
-        found = [why for rule in rules if (why := why_not_required(rule, timeline.line, facts, situation.at)) is not None]
-        if not found:
-            return None
-        reasons.append(found[0])
-    reason, until = reasons[0]
-    return ItemState(
-        item=item,
-        site=situation.site.key,
-        state=State.NOT_REQUIRED,
-        priority=None,
-        reason=reason,
-        rule=str(dict(reason.values).get("rule", "")),
-        next_change=until,
-    )
+def _by_waiver(reason: Reason, until: Instant | None) -> _Timed:
+    rule = str(dict(reason.values)["rule"])
+    return _Timed(state=State.NOT_REQUIRED, reason=reason, next_change=until, rule=rule)
 
 
-def _timed(situation: Situation, item: str, found: Anchoring, findings: Findings, terms: Terms) -> _Timed:
+def _timed(situation: Situation, item: str, found: Anchoring, terms: Terms) -> _Timed:
     match terms.rule:
         case SeenRule() as rule:
-            return _by_sight(situation, findings, rule)
+            return _by_sight(situation, rule)
         case IntervalRule() as rule if found.anchor is not None:
-            return _by_interval(situation, item, found, terms, rule)
+            return _by_interval(situation, item, found, found.anchor, (rule, terms))
         case _:
-            return _no_anchor(situation, found, findings, terms)
+            return _no_anchor(situation, item, found, terms)
 
 
-def _by_sight(situation: Situation, findings: Findings, rule: SeenRule) -> _Timed:
-    state, next_change = seen_state(rule, findings.last_seen_intact, situation.at)
-    seen = (("seen", findings.last_seen_intact),) if findings.last_seen_intact is not None else ()
+def _by_sight(situation: Situation, rule: SeenRule) -> _Timed:
+    last = findings_of(situation).last_seen_intact
+    state, next_change = seen_state(rule, last, situation.at)
+    seen = (("seen", last),) if last is not None else ()
     code = "seen-within" if state is State.NOT_DUE else "unknown-not-seen" if seen else "unknown-never-seen"
-    return _Timed(state=state, reason=Reason(code=code, values=(*seen, ("rule", rule.id))), next_change=next_change, rule=rule.id)
+    reason = Reason(code=code, values=(*seen, ("rule", rule.id)))
+    return _Timed(state=state, reason=reason, next_change=next_change, rule=rule.id)
 
 
-def _by_interval(situation: Situation, item: str, found: Anchoring, terms: Terms, rule: IntervalRule) -> _Timed:
-    anchor = found.anchor
-    assert anchor is not None
-    clock = clock_of(anchor.at, rule, terms.interval_days, situation.day)
-    overdue_from = clock.overdue_from
-    if situation.at >= overdue_from:
-        floor = changed_rule_floor(
-            situation.setting, item, situation.line_kinds, anchor, found.kind_before, situation.at
-        )
-        overdue_from = max(overdue_from, floor) if floor is not None else overdue_from
-    reason = Reason(code="interval", values=_clock_values(anchor, terms, clock, rule))
+def _by_interval(
+    situation: Situation, item: str, found: Anchoring, anchor: Anchor, by: tuple[IntervalRule, Terms]
+) -> _Timed:
+    rule, terms = by
+    clock = clock_at(situation.setting, anchor, rule, terms, situation.at)
     if terms.kind_unknown:
         return _kind_not_charted(situation, anchor, clock, rule)
-    state, next_change = interval_state(clock, overdue_from, situation.at)
+    overdue = overdue_from(situation, item, found, anchor, clock)
+    state, next_change = interval_state(clock, overdue, situation.at)
     return _Timed(
         state=state,
-        reason=reason,
+        reason=Reason(code="interval", values=_clock_values(anchor, terms, clock, rule)),
         next_change=next_change,
         clock=clock,
-        overdue_from=overdue_from,
+        overdue_from=overdue,
         rule=rule.id,
         assumed=terms.assumed,
     )
@@ -148,9 +130,9 @@ def _kind_not_charted(situation: Situation, anchor: Anchor, clock: Clock, rule: 
     return _Timed(state=State.UNKNOWN, reason=reason, next_change=None, rule=rule.id)
 
 
-def _no_anchor(situation: Situation, found: Anchoring, findings: Findings, terms: Terms) -> _Timed:
+def _no_anchor(situation: Situation, item: str, found: Anchoring, terms: Terms) -> _Timed:
     rule = terms.rule.id if terms.rule else None
-    if findings.undated:
+    if item == DRESSING_ITEM and findings_of(situation).undated:
         # A dressing without a date on a line without a date in the chart: the label cannot help.
         return _Timed(state=State.DUE, reason=Reason(code="due-undated"), next_change=None, rule=rule)
     if found.too_coarse is not None:
@@ -163,28 +145,12 @@ def _no_anchor(situation: Situation, found: Anchoring, findings: Findings, terms
     return _Timed(state=State.UNKNOWN, reason=reason, next_change=None, rule=rule)
 
 
-def _combined(
-    situation: Situation,
-    item: str,
-    anchor: Anchor | None,
-    findings: Findings | None,
-    timed: _Timed,
-    deferral: Deferral | None,
-    pause: Pause,
-) -> ItemState:
-    holding = {timed.state: timed.reason}
-    book, at = situation.setting.book, situation.at
-    hint = book.policy.limits.after_change_hint // 60
-    changes = [timed.next_change, next_rule_change(situation.setting, at)]
-    if findings is not None and findings.compromised:
-        code = "compromised-since-intact" if findings.seen_intact_since else "compromised"
-        holding[State.COMPROMISED] = finding_reason(code, findings.compromised, hint)
-    if deferral is not None and at < deferral.until:
-        holding[State.DEFERRED] = deferral.reason
-        changes.append(deferral.until)
-    if pause.reason is not None:
-        holding[State.PAUSED] = pause.reason
-        changes.append(pause.until)
+def _combined(situation: Situation, item: str, anchor: Anchor | None, timed: _Timed) -> ItemState:
+    findings = findings_of(situation) if item == DRESSING_ITEM else None
+    pause = pause_at(situation.facts, situation.watch, situation.at)
+    deferral = _deferral(situation, anchor, timed)
+    holding = _holding(situation, timed, findings, deferral, pause)
+    changes = [timed.next_change, situation.next_turn, pause.until, deferral.until if deferral else None]
     state = min(holding, key=_PRECEDENCE.index)
     return ItemState(
         item=item,
@@ -203,6 +169,29 @@ def _combined(
         assumed=timed.assumed,
         last_seen_intact=findings.last_seen_intact if findings else None,
     )
+
+
+def _deferral(situation: Situation, anchor: Anchor | None, timed: _Timed) -> Deferral | None:
+    """Return a deferral that holds; what is not asked for is not put off either."""
+    if timed.state is State.NOT_REQUIRED:
+        return None
+    found = deferral_of(situation.facts, anchor.at if anchor else None, situation.setting, situation.day)
+    return found if found is not None and situation.at < found.until else None
+
+
+def _holding(
+    situation: Situation, timed: _Timed, findings: Findings | None, deferral: Deferral | None, pause: Pause
+) -> dict[State, Reason]:
+    holding = {timed.state: timed.reason}
+    if findings is not None and findings.compromised:
+        code = "compromised-since-intact" if findings.seen_intact_since else "compromised"
+        hint = situation.setting.book.policy.limits.after_change_hint // 60
+        holding[State.COMPROMISED] = finding_reason(code, findings.compromised, hint)
+    if deferral is not None:
+        holding[State.DEFERRED] = deferral.reason
+    if pause.reason is not None:
+        holding[State.PAUSED] = pause.reason
+    return holding
 
 
 def _beside(

@@ -7,10 +7,10 @@ while; it never changes what is due or overdue.
 from dataclasses import dataclass
 
 from linedays.core.anchors import SiteFact
-from linedays.core.model import FactKind, Reason, Stay
+from linedays.core.model import FactKind, Place, PlaceClass, Reason
 from linedays.core.moment import Instant
-from linedays.core.policy import Limits
-from linedays.core.watch import Watch, transfers
+from linedays.core.terms import Setting
+from linedays.core.watch import Watch
 from linedays.core.windows import UnitDay, next_shift_start
 
 REFUSED = "refused"
@@ -51,7 +51,7 @@ class Deferral:
 
 
 def deferral_of(
-    facts: list[SiteFact], since: Instant | None, stays: tuple[Stay, ...], limits: Limits, day: UnitDay
+    facts: list[SiteFact], since: Instant | None, setting: Setting, day: UnitDay
 ) -> Deferral | None:
     """Return how long the last "not done" since the anchor puts an item off, whether or not that is over."""
     told = [
@@ -65,10 +65,27 @@ def deferral_of(
     charted = last.happened.earliest
     why = last.value or "not charted"
     if why == OFF_UNIT:
-        back = transfers(stays, charted, charted + limits.off_unit_longest)
-        until = min([charted + limits.off_unit_longest] + [instant + limits.off_unit_back for instant in back])
+        until = _back_by(setting, charted)
     else:
         until = next_shift_start(charted, day.settings.shifts, day.zone)
     refused = sum(fact.value == REFUSED for fact in told)
     code = "deferred-refused-again" if why == REFUSED and refused > 1 else "deferred"
     return Deferral(until=until, reason=Reason(code=code, values=(("why", why), ("at", charted), ("until", until))))
+
+
+def _back_by(setting: Setting, charted: Instant) -> Instant:
+    """Return when a patient off the unit is taken as back: a while after the return, and never later than the limit."""
+    limits = setting.book.policy.limits
+    latest = charted + limits.off_unit_longest
+    # Coming to an operating room is not a return.
+    back = [
+        span.start + limits.off_unit_back
+        for stay in setting.stays
+        for span in stay.places
+        if charted < span.start and not _is_procedural(setting.places.get(span.place))
+    ]
+    return min([latest, *back])
+
+
+def _is_procedural(place: Place | None) -> bool:
+    return place is not None and place.place_class is PlaceClass.PROCEDURAL

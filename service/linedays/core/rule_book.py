@@ -16,6 +16,7 @@ from linedays.core.policy import (
     IntervalRule,
     LineKind,
     NotRequiredRule,
+    NotRequiredWhen,
     Policy,
     SeenRule,
     UnitSettings,
@@ -31,7 +32,10 @@ TimedRule = IntervalRule | SeenRule
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RuleBook:
-    """One policy, indexed. Build it with `rule_book`; it is kept for as long as the policy is."""
+    """One policy, indexed. Build it with `rule_book`; it is kept for as long as the policy is.
+
+    `undressed` are the kinds of line whose insertion starts no dressing: none is expected, or it lies over a needle.
+    """
 
     policy: Policy
     line_kinds: dict[str, LineKind]
@@ -41,6 +45,7 @@ class RuleBook:
     settings: dict[str | None, UnitSettings]
     timed: dict[tuple[str, str, str | None, AgeGroup, str | None], tuple[TimedRule, ...]]
     waived: dict[tuple[str, str], tuple[NotRequiredRule, ...]]
+    undressed: frozenset[str]
 
 
 @lru_cache(maxsize=64)
@@ -65,7 +70,18 @@ def rule_book(policy: Policy) -> RuleBook:
             for item in items
             for kind in policy.line_kinds
         },
+        undressed=_undressed(policy),
     )
+
+
+def _undressed(policy: Policy) -> frozenset[str]:
+    needled = [
+        kind
+        for rule in policy.rules
+        if isinstance(rule, NotRequiredRule) and rule.when is NotRequiredWhen.PORT_NOT_ACCESSED
+        for kind in rule.line_kinds
+    ]
+    return frozenset([*needled, *(kind.code for kind in policy.line_kinds if not kind.dressing)])
 
 
 def settings_of(book: RuleBook, unit: str | None) -> UnitSettings:

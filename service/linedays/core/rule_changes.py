@@ -5,10 +5,11 @@ overdue after the first day shift that begins after the change. One that was ove
 """
 
 from collections.abc import Iterable
+from datetime import timedelta
 
 from linedays.core.anchors import Anchoring, SiteFact, counts_from
 from linedays.core.model import Anchor, FactKind, Stay
-from linedays.core.moment import DAY, Instant, start_of_day
+from linedays.core.moment import Instant, local_date, start_of_day
 from linedays.core.policy import IntervalRule
 from linedays.core.rule_book import neonate_until
 from linedays.core.situation import Situation
@@ -64,12 +65,10 @@ def _spared_until(setting: Setting, change: Instant) -> Instant:
     return end_of_next_day_shift(change, day.settings.shifts, day.zone)
 
 
-def _turns_between(
-    setting: Setting, facts: Iterable[SiteFact], after: Instant, until: Instant
-) -> set[Instant]:
+def _turns_between(setting: Setting, facts: Iterable[SiteFact], after: Instant, until: Instant) -> set[Instant]:
     """Return the instants in (after, until] at which another rule may begin to hold."""
     points = {each.fact.happened.earliest for each in facts if each.fact.kind is FactKind.SITE_NOT_HEALED}
-    points.update(_of_stays(setting.stays), _of_policy_and_age(setting))
+    points.update(_of_stays(setting.stays), _of_policy_and_age(setting, after))
     return {point for point in points if after < point <= until}
 
 
@@ -77,7 +76,7 @@ def next_turn(setting: Setting, at: Instant) -> Instant | None:
     """Return the next instant at which another rule, place or stay may hold without a new fact."""
     gap = setting.book.policy.limits.stay_gap
     closed = [stay.end + gap for stay in setting.stays if stay.end is not None]
-    points = [*_of_stays(setting.stays), *closed, *_of_policy_and_age(setting)]
+    points = [*_of_stays(setting.stays), *closed, *_of_policy_and_age(setting, at)]
     return min((point for point in points if point > at), default=None)
 
 
@@ -87,11 +86,10 @@ def _of_stays(stays: tuple[Stay, ...]) -> list[Instant]:
     return ends + [instant for span in spans for instant in (span.start, span.end) if instant is not None]
 
 
-def _of_policy_and_age(setting: Setting) -> list[Instant]:
+def _of_policy_and_age(setting: Setting, after: Instant) -> list[Instant]:
     grown = neonate_until(setting.person, setting.book)
-    points = [] if grown is None else [grown]
-    for day in setting.book.dates:
-        # The day begins by the clocks of the unit; a unit's zone differs from the instance's by a day at most.
-        begins = start_of_day(day, setting.zone)
-        points.extend({start_of_day(day, unit_day(setting, begins + shift).zone) for shift in (-DAY, 0, DAY)})
-    return points
+    # Two zones may be a day apart: a date is looked at from the day before.
+    first = local_date(after, setting.zone) - timedelta(days=1)
+    coming = [start_of_day(day, setting.zone) for day in setting.book.dates if day >= first]
+    begins = [start_of_day(local_date(begun, setting.zone), unit_day(setting, begun).zone) for begun in coming]
+    return begins if grown is None else [*begins, grown]

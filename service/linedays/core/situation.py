@@ -14,7 +14,10 @@ from linedays.core.windows import UnitDay
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Situation:
-    """A dressing site at a moment: `present` are its lines that are in place, `since` limits what still counts."""
+    """A dressing site at a moment: `present` are its lines that are in place, `since` limits what still counts.
+
+    `next_turn` is the next instant at which a place, a stay, a rule, or a fact that is known beforehand begins to hold.
+    """
 
     site: DressingSite
     present: tuple[Timeline, ...]
@@ -24,6 +27,7 @@ class Situation:
     watch: Watch
     day: UnitDay
     at: Instant
+    next_turn: Instant | None = None
 
     @property
     def line_kinds(self) -> tuple[str, ...]:

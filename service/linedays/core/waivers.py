@@ -16,12 +16,13 @@ def waived(
 
     It is waived only where a rule says so of every line in place; `facts` are those that had happened by then.
     """
-    told = list(facts)
-    on = local_date(at, unit_day(setting, at).zone)
+    by_line = [(timeline.line, setting.book.waived.get((item, timeline.line.kind), ())) for timeline in present]
+    if not all(rules for _, rules in by_line):
+        return None
+    told, on = list(facts), local_date(at, unit_day(setting, at).zone)
     found: list[tuple[Reason, Instant | None]] = []
-    for timeline in present:
-        rules = [rule for rule in setting.book.waived.get((item, timeline.line.kind), ()) if in_force(rule, on)]
-        reasons = (why_not_required(rule, timeline.line, told, at) for rule in rules)
+    for line, rules in by_line:
+        reasons = (why_not_required(rule, line, told, at) for rule in rules if in_force(rule, on))
         why = next((reason for reason in reasons if reason is not None), None)
         if why is None:
             return None

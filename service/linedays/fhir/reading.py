@@ -1,17 +1,28 @@
 """What every kind of resource needs on its way to facts: references, times, known times, codes, sites. No I/O."""
 
+import re
+import sys
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import tzinfo
+from functools import cache
 
 from linedays.core.model import Fact, FactKind, Issue, IssueKind
 from linedays.core.moment import Instant, Moment, TimeProblem, moment_from_text
-from linedays.fhir.wire import Concept, Device, Encounter, Observation, Procedure, Reference, Resource
+from linedays.fhir.wire import Coding, Concept, Device, DeviceUseStatement, Observation, Procedure, Reference, Resource
 from linedays.mapping.source_map import SourceMap, site_text
 from linedays.mapping.source_shapes import KnownName
 
 RECORDED = "http://hl7.org/fhir/5.0/StructureDefinition/extension-Procedure.recorded"
 ALWAYS: Instant = 0
 SHOWN_LENGTH = 60
+FIRST_VERSION = "1"
+_KEPT_TEXTS = 20_000
+_LONGEST_REFERENCE = 2000
+# A literal reference, relative or absolute, to any or to one version; or the name a Bundle gives to one of its entries.
+# Source: FHIR R4, references, literal references (http://hl7.org/fhir/R4/references.html#literal).
+_LITERAL = re.compile(r"(?:.*/)?([A-Z][A-Za-z]+/[A-Za-z0-9._-]{1,64})(?:/_history/[A-Za-z0-9._-]{1,64})?", re.ASCII)
+_ENTRY_NAME = re.compile(r"urn:(?:uuid|oid):[A-Za-z0-9.-]{1,64}", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,37 +33,66 @@ class Ignored:
     retracted: tuple[Fact, ...] = ()
 
 
+@cache
+def ignored(rule: str) -> Ignored:
+    """Return what is passed over by a rule and retracts nothing."""
+    return Ignored(rule)
+
+
 @dataclass(frozen=True, slots=True)
 class Reader:
-    """How one record system is read: its source map, the zone of dates without a time, and our own identifiers."""
+    """How one record system is read: its source map, the zone of dates without a time, and our own identifiers.
+
+    `names` and `moments` keep what texts were read as, since a chart says the same again and again.
+    """
 
     source_map: SourceMap
     zone: tzinfo
     own_system: str
-    names: dict[str, str] = field(default_factory=dict)
+    names: dict[str, str | None] = field(default_factory=dict)
+    moments: dict[str, Moment | TimeProblem] = field(default_factory=dict)
 
     def reference(self, reference: Reference | None) -> str | None:
         """Return `Type/id` of a literal reference, or None where it names nothing we can follow."""
         text = reference.reference if reference is not None else None
         if text is None:
             return None
-        known = self.names.get(text)
-        if known is None:
+        try:
+            return self.names[text]
+        except KeyError:
             known = self.names[text] = _type_and_id(text)
-        return known or None
+            return known
+
+    def patient(self, reference: Reference | None) -> str | None:
+        """Return the patient that a reference names, or None where it names none: a group, say, or a contained one."""
+        named = self.reference(reference)
+        return named if named is not None and named.startswith(("Patient/", "urn:")) else None
+
+    def first(self, references: Iterable[Reference | None], name: str) -> str | None:
+        """Return the first of several references that names a resource of a type."""
+        for reference in references:
+            named = self.reference(reference)
+            if named is not None and named.startswith((f"{name}/", "urn:")):
+                return named
+        return None
 
     def moment(self, text: str) -> Moment | TimeProblem:
         """Read a time as this system writes times."""
-        rules = self.source_map
-        return moment_from_text(
-            text, self.zone, midnight_is_day=rules.midnight_is_day, local_if_no_offset=rules.local_if_no_offset
-        )
+        known = self.moments.get(text)
+        if known is None:
+            if len(self.moments) >= _KEPT_TEXTS:
+                self.moments.clear()
+            rules = self.source_map
+            known = self.moments[text] = moment_from_text(
+                text, self.zone, midnight_is_day=rules.midnight_is_day, local_if_no_offset=rules.local_if_no_offset
+            )
+        return known
 
     def updated(self, record: Resource) -> Instant | None:
         """Return when the server stored this version."""
         if record.meta is None or record.meta.last_updated is None:
             return None
-        stored = moment_from_text(record.meta.last_updated, self.zone)
+        stored = self.moment(record.meta.last_updated)
         return stored.earliest if isinstance(stored, Moment) else None
 
     def known(self, record: Resource, happened: Moment | None) -> Instant:
@@ -74,7 +114,7 @@ class Reader:
             case "issued":
                 stated = record.issued if isinstance(record, Observation) else None
             case "recorded-on":
-                stated = getattr(record, "recorded_on", None)
+                stated = record.recorded_on if isinstance(record, DeviceUseStatement) else None
         if stated is None:
             return None
         told = self.moment(stated)
@@ -93,20 +133,25 @@ class Reader:
             named = self.source_map.sites.get(text)
             found_site, found_side = named if named is not None else (text, None)
             site, side = site or found_site, side or found_side
-        return self.names.setdefault(site, site) if site else None, side
+        return (sys.intern(site) if site else None), side
 
 
-def _type_and_id(text: str) -> str:
-    if text.startswith("urn:"):
-        return text
-    parts = text.split("/_history/")[0].split("/")
-    return "/".join(parts[-2:]) if len(parts) >= 2 and parts[-1] else ""
+def _type_and_id(text: str) -> str | None:
+    if len(text) > _LONGEST_REFERENCE:
+        return None
+    literal = _LITERAL.fullmatch(text)
+    if literal is not None:
+        return literal[1]
+    return text if _ENTRY_NAME.fullmatch(text) else None
 
 
 def _recorded(record: Resource) -> str | None:
     if not isinstance(record, Procedure):
         return None
-    return next((extension.value_date_time for extension in record.extension if extension.url == RECORDED), None)
+    for extension in record.extension:
+        if extension.url == RECORDED:
+            return extension.value_date_time
+    return None
 
 
 def source_of(record: Resource) -> str:
@@ -124,10 +169,43 @@ def bad_time(record: Resource, element: str, problem: TimeProblem, patient: str 
     return issue(record, IssueKind.BAD_TIME, f"{element} holds {problem.value}; correct it in the chart", patient)
 
 
-def retracted(record: Procedure | Observation | Device | Encounter, patient: str | None, reader: Reader) -> Ignored:
+def is_ours(record: Resource, reader: Reader) -> bool:
+    """Tell whether a resource carries our identifier: our own output is never input."""
+    return any(identifier.system == reader.own_system for identifier in record.identifier)
+
+
+def unmapped(
+    record: Procedure | Observation, codings: tuple[Coding, ...], subject: Reference | None, reader: Reader
+) -> Ignored | Issue:
+    """Return what to make of codes without an entry: an issue in a system the source map lists, else somebody else's."""
+    for coding in codings:
+        if coding.system in reader.source_map.systems:
+            text = f"the code {shown(coding.code)!r} is not in the source map; map it or list it as ignored"
+            return issue(record, IssueKind.UNKNOWN_CODE, text, reader.patient(subject))
+    return ignored("code-not-mapped")
+
+
+def retracted(
+    record: Procedure | Observation | Device | DeviceUseStatement, patient: str | None, reader: Reader
+) -> Ignored:
     """Return a resource that was entered in error: it clears nothing, and what it said before was never so."""
+    return _retracting("entered-in-error", record, patient, reader)
+
+
+def says_nothing(
+    rule: str, record: Procedure | Observation | Device | DeviceUseStatement, patient: str | None, reader: Reader
+) -> Ignored:
+    """Return a resource that states nothing by a named rule; a later version takes back what earlier ones said."""
+    if record.meta is None or record.meta.last_updated is None or record.meta.version_id == FIRST_VERSION:
+        return ignored(rule)
+    return _retracting(rule, record, patient, reader)
+
+
+def _retracting(
+    rule: str, record: Procedure | Observation | Device | DeviceUseStatement, patient: str | None, reader: Reader
+) -> Ignored:
     if patient is None:
-        return Ignored("entered-in-error")
+        return ignored(rule)
     updated = reader.updated(record)
     known = updated if updated is not None else reader.known(record, None)
     fact = Fact(
@@ -138,7 +216,7 @@ def retracted(record: Procedure | Observation | Device | Encounter, patient: str
         known=known,
         updated=updated,
     )
-    return Ignored("entered-in-error", (fact,))
+    return Ignored(rule, (fact,))
 
 
 def shown(text: str | None) -> str:

@@ -1,13 +1,31 @@
 """Raw bytes of one FHIR R4 resource → a narrow record of the elements we read. No I/O.
 
-Unknown elements are passed over here, as real servers send many. A resource that does not fit the narrow shape is
-told apart by `refusal`: which type and id it claims, and what is wrong with it.
+Unknown elements are passed over here, as real servers send many; a status outside its required code set is not. A
+resource that does not fit the narrow shape is told apart by `refusal`: which type and id it claims, and what is wrong
+with it.
 """
 
-from typing import TypeAlias
+import re
+from typing import Annotated, Literal, TypeAlias
 
 import msgspec
 from msgspec import Struct, field
+
+# Source: FHIR R4, the value sets event-status, observation-status, device-status, device-statement-status and
+# encounter-status, bound as required (http://hl7.org/fhir/R4/terminologies-valuesets.html); id: at most 64 characters
+# (http://hl7.org/fhir/R4/datatypes.html#id). Underscores, which real servers send, are let through.
+Id: TypeAlias = Annotated[str, msgspec.Meta(min_length=1, max_length=64)]
+ProcedureStatus: TypeAlias = Literal[
+    "preparation", "in-progress", "not-done", "on-hold", "stopped", "completed", "entered-in-error", "unknown"
+]
+ObservationStatus: TypeAlias = Literal[
+    "registered", "preliminary", "final", "amended", "corrected", "cancelled", "entered-in-error", "unknown"
+]
+DeviceStatus: TypeAlias = Literal["active", "inactive", "entered-in-error", "unknown"]
+UseStatus: TypeAlias = Literal["active", "completed", "entered-in-error", "intended", "stopped", "on-hold"]
+EncounterStatus: TypeAlias = Literal[
+    "planned", "arrived", "triaged", "in-progress", "onleave", "finished", "cancelled", "entered-in-error", "unknown"
+]
 
 
 class Coding(Struct, frozen=True, gc=False):
@@ -77,7 +95,7 @@ class FocalDevice(Struct, frozen=True, gc=False):
 class Resource(Struct, frozen=True, gc=False, kw_only=True, rename="camel", tag_field="resourceType"):
     """What every resource has."""
 
-    id: str
+    id: Id
     meta: Meta | None = None
     identifier: tuple[Identifier, ...] = ()
 
@@ -85,7 +103,7 @@ class Resource(Struct, frozen=True, gc=False, kw_only=True, rename="camel", tag_
 class Procedure(Resource, frozen=True, gc=False, kw_only=True, tag="Procedure", rename="camel"):
     """R4 Procedure."""
 
-    status: str
+    status: ProcedureStatus
     subject: Reference
     code: Concept = Concept()
     status_reason: Concept | None = None
@@ -113,7 +131,7 @@ class Component(Struct, frozen=True, gc=False, kw_only=True, rename="camel"):
 class Observation(Resource, frozen=True, gc=False, kw_only=True, tag="Observation", rename="camel"):
     """R4 Observation."""
 
-    status: str
+    status: ObservationStatus
     code: Concept
     subject: Reference | None = None
     encounter: Reference | None = None
@@ -135,7 +153,7 @@ class Observation(Resource, frozen=True, gc=False, kw_only=True, tag="Observatio
 class Device(Resource, frozen=True, gc=False, kw_only=True, tag="Device", rename="camel"):
     """R4 Device."""
 
-    status: str | None = None
+    status: DeviceStatus | None = None
     type: Concept | None = None
     patient: Reference | None = None
     parent: Reference | None = None
@@ -144,19 +162,12 @@ class Device(Resource, frozen=True, gc=False, kw_only=True, tag="Device", rename
 class DeviceUseStatement(Resource, frozen=True, gc=False, kw_only=True, tag="DeviceUseStatement", rename="camel"):
     """R4 DeviceUseStatement."""
 
-    status: str
+    status: UseStatus
     subject: Reference
     device: Reference
     timing_period: Period | None = None
     timing_date_time: str | None = None
     recorded_on: str | None = None
-
-
-class PatientLink(Struct, frozen=True, gc=False):
-    """Patient.link."""
-
-    other: Reference | None = None
-    type: str | None = None
 
 
 class Patient(Resource, frozen=True, gc=False, kw_only=True, tag="Patient", rename="camel"):
@@ -165,7 +176,6 @@ class Patient(Resource, frozen=True, gc=False, kw_only=True, tag="Patient", rena
     birth_date: str | None = None
     deceased_date_time: str | None = None
     deceased_boolean: bool | None = None
-    link: tuple[PatientLink, ...] = ()
 
 
 class EncounterLocation(Struct, frozen=True, gc=False):
@@ -185,7 +195,7 @@ class Hospitalization(Struct, frozen=True, gc=False, rename="camel"):
 class Encounter(Resource, frozen=True, gc=False, kw_only=True, tag="Encounter", rename="camel"):
     """R4 Encounter."""
 
-    status: str
+    status: EncounterStatus
     encounter_class: Coding = field(default=Coding(), name="class")
     subject: Reference | None = None
     period: Period | None = None
@@ -227,7 +237,9 @@ class Refusal(Struct, frozen=True):
 
 _record = msgspec.json.Decoder(Record)
 _claim = msgspec.json.Decoder(_Claim)
-_ID_LENGTH = 64
+_UNREADABLE = (msgspec.DecodeError, UnicodeDecodeError, RecursionError)
+_TYPE = re.compile(r"[A-Za-z]{1,64}", re.ASCII)
+_ID = re.compile(r"[A-Za-z0-9._-]{1,64}", re.ASCII)
 
 
 def record_from_bytes(raw: bytes | msgspec.Raw) -> Record | Refusal:
@@ -235,7 +247,7 @@ def record_from_bytes(raw: bytes | msgspec.Raw) -> Record | Refusal:
     try:
         record: Record = _record.decode(raw)
         return record
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+    except _UNREADABLE as error:
         return refusal(raw, error)
 
 
@@ -243,19 +255,24 @@ def refusal(raw: bytes | msgspec.Raw, error: Exception) -> Refusal:
     """Say what bytes that did not fit claim to be, and why they did not fit."""
     try:
         claim = _claim.decode(raw)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+    except msgspec.ValidationError:
+        return Refusal(source=None, why="no JSON object, so no FHIR resource")
+    except _UNREADABLE:
         return Refusal(source=None, why="not readable as JSON", not_json=True)
-    if not isinstance(claim.resource_type, str):
+    name, given = claim.resource_type, claim.id
+    if not isinstance(name, str) or not _TYPE.fullmatch(name):
         return Refusal(source=None, why="no resourceType, so no FHIR resource")
-    name = claim.resource_type[:_ID_LENGTH]
-    source = f"{name}/{claim.id[:_ID_LENGTH]}" if isinstance(claim.id, str) else None
+    source = f"{name}/{given}" if isinstance(given, str) and _ID.fullmatch(given) else name
+    if name == "Bundle":
+        return Refusal(source=source, why="a Bundle where one resource belongs, or one whose entries cannot be read")
     if name not in READ_TYPES:
-        return Refusal(source=source or name, why="a type that is not read", of_other_type=True)
-    return Refusal(source=source or name, why=_plain(str(error)))
+        return Refusal(source=source, why="a type that is not read", of_other_type=True)
+    return Refusal(source=source, why=_plain(str(error)))
 
 
 def _plain(error: str) -> str:
     """Keep what is wrong and where, never a value: the decoder quotes values in single quotation marks."""
-    what = error.split(" - at ")[0]
-    where = error.split(" - at ")[1] if " - at " in error else "its top"
+    what, found, where = error.rpartition(" - at ")
+    if not found:
+        what, where = error, "its top"
     return f"{what if chr(39) not in what else 'a value that is not allowed'} at {where}"
