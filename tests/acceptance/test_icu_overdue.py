@@ -6,19 +6,22 @@ README). The clock of an item is compared as well as the state shown, since a co
 
 from collections import Counter
 from dataclasses import dataclass
+from functools import cache
 
 import pytest
 
-from linedays.core.model import IssueKind, ItemState, State
+from linedays.core.anchors import Anchor
+from linedays.core.model import ItemState, State
 from linedays.core.moment import DAY, HOUR
 from support.icu_answers import (
     Record,
-    alike,
+    Row,
     answers,
     came_with,
     charted_rows,
     in_place,
     instant,
+    is_tie,
     print_confusion,
     print_counts,
     records,
@@ -31,8 +34,8 @@ from support.icu_chart import (
     INSERTION,
     TRANSPARENT,
     Reading,
-    chart_at,
     dressing_of,
+    is_asked_about,
     slot_state_at,
     state_at,
 )
@@ -43,6 +46,7 @@ READINGS = pytest.mark.parametrize("reading", [INSERTION, ARRIVAL], ids=lambda r
 SAME = "same age"
 NOT_ACCESSED = "port without a needle charted: not required"
 WHICH_LINE = "a change fits two lines: which line?"
+PORT_NO_DATE = "port with a dressing seen and no change charted: unknown"
 NOTHING_YET = "nothing charted since it arrived: unknown"
 OVERDUE, NOT_OVERDUE, UNKNOWN, NOT_REQUIRED = "overdue", "not overdue", "unknown", "not required"
 TOLD = {"1": OVERDUE, "0": NOT_OVERDUE, "": UNKNOWN}
@@ -50,30 +54,33 @@ TOLD = {"1": OVERDUE, "0": NOT_OVERDUE, "": UNKNOWN}
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One daily check of the answers: the line, when, and the answers of one reading."""
+    """One daily check of the answers in one reading. `cited` is the row of the last change, where they name one."""
 
     record: Record
     at: int
     last: int
+    cited: str | None
     age_days: str | None
     overdue_7d: str
     overdue_2d: str
 
 
-def checks(reading: Reading) -> list[Check]:
+@cache
+def checks(reading: Reading) -> tuple[Check, ...]:
     rule = "_arrival_rule" if reading is ARRIVAL else ""
-    return [
+    return tuple(
         Check(
             record=records()[f"Procedure/{row['procedure_id']}"],
             at=instant(row["check_at"]),
             last=instant(row[f"last_change{rule}"]),
-            # The answers give the age for the insertion reading only; in the other one it follows from the last change.
+            # Row and age are given for the insertion reading only; in the other one they follow from the last change.
+            cited=f"Observation/{row['observation_id']}" if row["observation_id"] and not rule else None,
             age_days=None if rule else row["age_days"],
             overdue_7d=TOLD[row[f"overdue_7d{rule}"]],
             overdue_2d=TOLD[row[f"overdue_2d{rule}"]],
         )
         for row in answers("overdue_timeline.csv")
-    ]
+    )
 
 
 def clock(item: ItemState, at: int) -> str:
@@ -86,38 +93,42 @@ def clock(item: ItemState, at: int) -> str:
 
 
 def age_kind(reading: Reading, check: Check) -> str:
+    """Say how the age came out; one that nothing explains says what it is, and so fits no expected count."""
     item = dressing_of(state_at(reading, check.record.key, check.at))
     anchor = item.anchor
-    age = None if anchor is None else check.at - anchor.at
-    if age is not None and age / HOUR == (check.at - check.last) / HOUR:
-        assert check.age_days in (None, f"{age / DAY:.4f}")
+    if anchor is not None and is_same(anchor, check):
+        assert check.age_days in (None, f"{(check.at - anchor.at) / DAY:.4f}")
         return SAME
-    changes = [row for row in usable_changes()[check.record.patient, check.record.kind] if row.issued <= check.at]
-    if item.state is State.NOT_REQUIRED and check.record.kind == "implanted-port" and not changes:
-        return NOT_ACCESSED
-    if check.record.ambiguous and is_which_line(reading, check):
+    changes = [row for row in usable_changes(check.record.patient, check.record.kind) if row.issued <= check.at]
+    since_start = [row for row in changes if row.value >= check.record.start]
+    if check.record.kind == "implanted-port" and anchor is None and not since_start:
+        return {State.NOT_REQUIRED: NOT_ACCESSED, State.UNKNOWN: PORT_NO_DATE}.get(item.state, "unexplained port")
+    if asked_about(reading, check, [row for row in changes if row.value == check.last]):
         return WHICH_LINE
-    mine = [row for row in changes if row.value >= check.record.start or came_with(check.record, row.value)]
-    if reading is ARRIVAL and age is None and check.last == check.record.start and not mine:
+    mine = [row for row in changes if in_place(row.patient, row.kind, row.value) == [check.record]]
+    came = [row for row in changes if came_with(check.record, row)]
+    if reading is ARRIVAL and anchor is None and check.last == check.record.start and not mine and not came:
         return NOTHING_YET
     return f"unexplained: {check.record.key} at {check.at}: {item}"
 
 
-def is_which_line(reading: Reading, check: Check) -> bool:
-    """Tell whether every row of the change that the answers count from fits two lines and was shown so."""
-    rows = [row for row in usable_changes()[check.record.patient, check.record.kind] if row.value == check.last]
-    issues = chart_at(reading, check.record.patient, check.at).issues
-    named = {issue.source: issue for issue in issues if check.record.key in issue.lines}
-    known = [row for row in rows if row.issued <= check.at]
-    return bool(known) and all(
-        len(in_place(row.patient, row.kind, row.value)) == 2 and named[row.source].kind is IssueKind.WHICH_LINE
-        for row in known
-    )
+def is_same(anchor: Anchor, check: Check) -> bool:
+    """Compare the age in hours, and the row where the answers name it (either of two that tie)."""
+    hours, expected = (check.at - anchor.at) / HOUR, (check.at - check.last) / HOUR
+    if check.cited is None or anchor.source == check.cited:
+        return hours == expected
+    ours = charted_rows().get(anchor.source)
+    return hours == expected and ours is not None and is_tie(ours, charted_rows()[check.cited])
+
+
+def asked_about(reading: Reading, check: Check, rows: list[Row]) -> bool:
+    """Tell whether every row of the change that the answers count from was shown as "which line?" of this line."""
+    return bool(rows) and all(is_asked_about(reading, check.record, check.at, row) for row in rows)
 
 
 AGES = {
-    INSERTION: {SAME: 349, NOT_ACCESSED: 2, WHICH_LINE: 10},
-    ARRIVAL: {SAME: 327, NOT_ACCESSED: 2, WHICH_LINE: 10, NOTHING_YET: 22},
+    INSERTION: {SAME: 347, NOT_ACCESSED: 2, PORT_NO_DATE: 2, WHICH_LINE: 10},
+    ARRIVAL: {SAME: 332, NOT_ACCESSED: 2, WHICH_LINE: 10, NOTHING_YET: 17},
 }
 
 
@@ -130,25 +141,34 @@ def test_age_at_every_daily_check(reading: Reading):
     for (_, kind), count in found.items():
         by_kind[kind] += count
     assert by_kind == AGES[reading]
+    assert found["0", WHICH_LINE] == 0
 
 
+# 70 of 361 are overdue at 48 h by the answers, in either reading. Where the clock says otherwise, age_kind says why.
 TWO_DAYS = {
     INSERTION: {
         (OVERDUE, OVERDUE): 70,
-        (NOT_OVERDUE, NOT_OVERDUE): 286,
+        (NOT_OVERDUE, NOT_OVERDUE): 284,
+        (NOT_OVERDUE, UNKNOWN): 2,
         (NOT_OVERDUE, OVERDUE): 3,
         (NOT_OVERDUE, NOT_REQUIRED): 2,
     },
-    ARRIVAL: {},
+    ARRIVAL: {
+        (OVERDUE, OVERDUE): 63,
+        (OVERDUE, UNKNOWN): 7,
+        (NOT_OVERDUE, NOT_OVERDUE): 271,
+        (NOT_OVERDUE, UNKNOWN): 17,
+        (NOT_OVERDUE, OVERDUE): 1,
+        (NOT_OVERDUE, NOT_REQUIRED): 2,
+    },
 }
+# A compromised dressing shows that it is, whatever its clock says: 11 of the overdue ones.
+COMPROMISED_AND_OVERDUE = 11
 
 
 @READINGS
 def test_overdue_after_two_days(reading: Reading):
-    found = []
-    for check in checks(reading):
-        item = dressing_of(state_at(reading, check.record.key, check.at, GAUZE))
-        found.append((check, item))
+    found = [(check, dressing_of(state_at(reading, check.record.key, check.at, GAUZE))) for check in checks(reading)]
 
     by_clock = print_confusion(
         f"overdue at 48 h by the clock, {reading.name}",
@@ -159,5 +179,92 @@ def test_overdue_after_two_days(reading: Reading):
         ((check.overdue_2d, item.state.value) for check, item in found),
     )
     assert by_clock == TWO_DAYS[reading]
-    assert {kind for check, item in found if clock(item, check.at) != check.overdue_2d for kind in [age_kind(reading, check)]} <= {NOT_ACCESSED, WHICH_LINE, NOTHING_YET}
-    assert by_state[OVERDUE, State.OVERDUE] > 0
+    assert {age_kind(reading, check) for check, item in found if clock(item, check.at) != check.overdue_2d} <= {
+        NOT_ACCESSED,
+        PORT_NO_DATE,
+        WHICH_LINE,
+        NOTHING_YET,
+    }
+    assert by_state[OVERDUE, State.COMPROMISED] == COMPROMISED_AND_OVERDUE
+    assert {item.state for check, item in found if clock(item, check.at) == OVERDUE} == {
+        State.OVERDUE,
+        State.COMPROMISED,
+    }
+    assert all(clock(item, check.at) == OVERDUE for check, item in found if item.state is State.OVERDUE)
+
+
+@dataclass(frozen=True, slots=True)
+class SlotCheck:
+    """One daily check of a numbered slot of the older charting system; `last` is None where the answers say unknown."""
+
+    encounter: str
+    slot: str
+    at: int
+    last: int | None
+    cited: str | None
+    age_days: str
+    overdue_7d: str
+
+
+@cache
+def slot_checks() -> tuple[SlotCheck, ...]:
+    encounters = {stay: encounter for encounter, stay in stay_names().items()}
+    return tuple(
+        SlotCheck(
+            encounter=encounters[row["stay"]],
+            slot=row["slot"],
+            at=instant(row["check_at"]),
+            last=instant(row["last_change"]) if row["last_change"] else None,
+            cited=f"Observation/{row['observation_id']}" if row["observation_id"] else None,
+            age_days=row["age_days"],
+            overdue_7d=TOLD[row["overdue_7d"]],
+        )
+        for row in answers("slot_timeline.csv")
+    )
+
+
+def slot_item(reading: Reading, check: SlotCheck) -> ItemState:
+    return dressing_of(slot_state_at(reading, check.encounter, check.slot, check.at))
+
+
+SLOTS = {(OVERDUE, OVERDUE): 42, (NOT_OVERDUE, NOT_OVERDUE): 263, (UNKNOWN, UNKNOWN): 3}
+
+
+@READINGS
+def test_slots_after_seven_days(reading: Reading):
+    found = [(check, slot_item(reading, check)) for check in slot_checks()]
+
+    by_clock = print_confusion(
+        f"slots overdue at 7 d by the clock, {reading.name}",
+        ((check.overdue_7d, clock(item, check.at)) for check, item in found),
+    )
+    by_state = print_confusion(
+        f"slots overdue at 7 d, the state shown, {reading.name}",
+        ((check.overdue_7d, item.state.value) for check, item in found),
+    )
+    assert by_clock == SLOTS
+    assert (by_state[OVERDUE, State.OVERDUE], by_state[UNKNOWN, State.UNKNOWN]) == (42, 3)
+    for check, item in found:
+        anchor = item.anchor
+        assert (anchor.at if anchor else None, anchor.source if anchor else None) == (check.last, check.cited)
+        assert check.age_days == ("" if anchor is None else f"{(check.at - anchor.at) / DAY:.4f}")
+
+
+@READINGS
+def test_overdue_after_seven_days(reading: Reading):
+    """No line is overdue at 7 days in the answers, so the slots, which are read alike, give the positive cases."""
+    lines = [
+        (check.overdue_7d, clock(dressing_of(state_at(reading, check.record.key, check.at, TRANSPARENT)), check.at))
+        for check in checks(reading)
+    ]
+    slots = [(check.overdue_7d, clock(slot_item(reading, check), check.at)) for check in slot_checks()]
+
+    found = print_confusion(f"lines and slots overdue at 7 d by the clock, {reading.name}", lines + slots)
+    unknown = {INSERTION: 2, ARRIVAL: 24}[reading]
+    assert found == Counter(SLOTS) + Counter(
+        {
+            (NOT_OVERDUE, NOT_OVERDUE): 359 - unknown,
+            (NOT_OVERDUE, UNKNOWN): unknown,
+            (NOT_OVERDUE, NOT_REQUIRED): 2,
+        }
+    )

@@ -1,4 +1,8 @@
-"""Times and weighs functions so that a noisy machine does not decide: interleaved pairs, medians, memory in a process of its own."""
+"""Times and weighs functions so that a noisy machine does not decide.
+
+Interleaved pairs, medians, processor time of this process rather than time on the wall (one thread, nothing to wait
+for), memory in a process of its own.
+"""
 
 import resource
 import statistics
@@ -9,14 +13,14 @@ from collections.abc import Callable, Mapping
 
 
 def interleaved(functions: Mapping[str, Callable[[], object]], pairs: int) -> dict[str, float]:
-    """Return the median seconds of each function, run in turn `pairs` times after one run that is not counted."""
+    """Return the median processor seconds of each function, run in turn `pairs` times after one run that is not counted."""
     taken: dict[str, list[float]] = {name: [] for name in functions}
     for turn in range(pairs + 1):
         for name, function in functions.items():
-            began = time.perf_counter()
+            began = time.process_time()
             function()
             if turn:
-                taken[name].append(time.perf_counter() - began)
+                taken[name].append(time.process_time() - began)
     return {name: statistics.median(seconds) for name, seconds in taken.items()}
 
 
@@ -24,12 +28,12 @@ def median_ratio(first: Callable[[], object], second: Callable[[], object], pair
     """Return the median over pairs, run one right after the other, of first ÷ second."""
     ratios = []
     for turn in range(pairs + 1):
-        began = time.perf_counter()
+        began = time.process_time()
         first()
-        middle = time.perf_counter()
+        middle = time.process_time()
         second()
         if turn:
-            ratios.append((middle - began) / (time.perf_counter() - middle))
+            ratios.append((middle - began) / (time.process_time() - middle))
     return statistics.median(ratios)
 
 

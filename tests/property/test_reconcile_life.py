@@ -5,18 +5,33 @@ where they name hours, no source.
 """
 
 from copy import deepcopy
-from dataclasses import replace
 from datetime import datetime
 from itertools import pairwise
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from linedays.core.changes import Create, EndFlag, Phase, Revise, is_write
 from linedays.core.model import FactKind, Priority, State
 from linedays.core.moment import instant_of, local_date
 from linedays.fhir.outputs import read_existing
 from linedays.fhir.outputs.task import read_task
-from support.task_board import BERLIN, CHANGED, OPEN, SHIFTS, US, Board, anchor, concern, fact, finding, item, removed, site
+from support.task_board import (
+    BERLIN,
+    CHANGED,
+    OPEN,
+    SHIFTS,
+    US,
+    Board,
+    anchor,
+    concern,
+    fact,
+    finding,
+    item,
+    removed,
+    replace,
+    site,
+)
 
 FOREIGN = {
     "resourceType": "Task",

@@ -151,6 +151,7 @@ WRONG_SHAPE = (
     _bad("text for an object", change("bad-text-code", code="dressing-change"), IssueKind.BAD_SHAPE),
     _bad("text for a reference", look("bad-reference", device="Device/d-b"), IssueKind.BAD_SHAPE),
     _bad("no status", change("bad-no-status", status=None), IssueKind.BAD_SHAPE),
+    _bad("a status that does not exist", change("bad-status", status="done"), IssueKind.BAD_SHAPE),
     Bad(
         "bytes that are not UTF-8",
         _row(change("bad-utf8")).replace(b"completed", b"compl\xff\xfeted"),

@@ -131,7 +131,9 @@ def used(happened: str | Moment, **says: Any) -> Fact:
     return fact(FactKind.USED, happened, **says)
 
 
-def exchanged(happened: str | Moment, old: str, new: str, *, source: str = "Procedure/exchange", **says: Any) -> tuple[Fact, ...]:
+def exchanged(
+    happened: str | Moment, old: str, new: str, *, source: str = "Procedure/exchange", **says: Any
+) -> tuple[Fact, ...]:
     """Return the two facts of an exchange over a guidewire: the old line ends, the new one begins."""
     return (
         fact(FactKind.EXCHANGED_OUT, happened, source=source, device=old, **says),

@@ -102,9 +102,13 @@ def _row(one: dict) -> Row:
     )
 
 
+def usable_changes(patient: str, kind: str) -> tuple[Row, ...]:
+    """Return the dressing changes of a patient and kind that are not later than their own entry (rules 2 and 4)."""
+    return _usable_changes().get((patient, kind), ())
+
+
 @cache
-def usable_changes() -> dict[tuple[str, str], tuple[Row, ...]]:
-    """Return the dressing changes of each patient and kind that are not later than their own entry (rules 2 and 4)."""
+def _usable_changes() -> dict[tuple[str, str], tuple[Row, ...]]:
     found: defaultdict[tuple[str, str], list[Row]] = defaultdict(list)
     for row in charted_rows().values():
         if row.meaning in DRESSING_CHANGES and row.value is not None and row.value <= row.issued:
@@ -141,15 +145,39 @@ def in_place(patient: str, kind: str, at: int) -> list[Record]:
     return [one for one in alike(patient, kind) if one.start <= at <= one.end]
 
 
-def came_with(record: Record, value: int) -> bool:
+def came_with(record: Record, row: Row) -> bool:
     """Tell whether a change from before a line's start may be its own, read as an arrival (rule 5, arrival rule)."""
-    earlier = [one for one in alike(record.patient, record.kind) if one.stay == record.stay and one.start < record.start]
-    return not earlier and record.start - ARRIVAL_LOOKBACK <= value < record.start
+    if row.value is None or row.stay != record.stay:
+        return False
+    earlier = [
+        one for one in alike(record.patient, record.kind) if one.stay == record.stay and one.start < record.start
+    ]
+    return not earlier and record.start - ARRIVAL_LOOKBACK <= row.value < record.start
+
+
+def is_tie(one: Row, other: Row) -> bool:
+    """Tell whether two rows name one change and were entered at one time, so that either may be cited (rule 6)."""
+    return (one.value, one.issued, one.kind, one.stay) == (other.value, other.issued, other.kind, other.stay)
+
+
+def line_moments() -> list[tuple[str, int]]:
+    """Return every line record and moment that the answers ask about: daily checks and steps of the last change."""
+    return [
+        (f"Procedure/{row['procedure_id']}", instant(row[when]))
+        for name, when in (("overdue_timeline.csv", "check_at"), ("last_change_timeline.csv", "known_from"))
+        for row in answers(name)
+    ]
+
+
+def slot_moments() -> list[tuple[str, str, int]]:
+    """Return every numbered slot and moment that the answers ask about: the Encounter of the stay, the slot, when."""
+    encounters = {stay: encounter for encounter, stay in stay_names().items()}
+    return [(encounters[row["stay"]], row["slot"], instant(row["check_at"])) for row in answers("slot_timeline.csv")]
 
 
 def print_counts(title: str, heads: tuple[str, ...], counts: Counter[tuple[str, ...]]) -> None:
     """Print a table: one row for each combination, its count last."""
-    rows = [heads + ("rows",), *((*map(str, key), str(counts[key])) for key in sorted(counts, key=str))]
+    rows = [(*heads, "rows"), *((*map(str, key), str(counts[key])) for key in sorted(counts, key=str))]
     print(f"\n{title}: {counts.total()} rows")
     _print_rows(rows)
 

@@ -14,7 +14,17 @@ from linedays.adapters.resource_files import resources_in
 from linedays.core.charting import PresenceStart
 from linedays.core.evaluate import evaluate_chart
 from linedays.core.local_days import in_unit_zones
-from linedays.core.model import DressingSite, Fact, ItemState, PatientChart, PatientInput, SiteState, Timeline
+from linedays.core.model import (
+    DressingSite,
+    Fact,
+    IssueKind,
+    ItemState,
+    PatientChart,
+    PatientInput,
+    SiteState,
+    Timeline,
+)
+from linedays.core.policy import NotRequiredRule
 from linedays.core.timeline import build_chart
 from linedays.fhir.normalise import Collected
 from linedays.fhir.people import with_tops
@@ -22,7 +32,7 @@ from linedays.mapping.counting import counting_from_documents
 from linedays.mapping.parse import policy_from_documents
 from linedays.mapping.source_map import SourceMap, source_map_from_documents
 from linedays.run.derive import Derivation, Instance, collect_all, derive
-from support.icu_answers import encounter_patients, instant, records
+from support.icu_answers import Record, Row, encounter_patients, in_place, instant, records
 from support.icu_data import icu_folder
 
 NEW_YORK = ZoneInfo("America/New_York")
@@ -60,8 +70,10 @@ def instance(reading: Reading, dressing: str = TRANSPARENT) -> Instance:
     documents = read_documents(find_mappings(None))
     policy = policy_from_documents(documents.under("policy"))
     units = tuple(replace(unit, usual_dressing=dressing, first_dressing=dressing) for unit in policy.units)
+    # The start of a record is no implantation: the answers know no incision that heals under a port's dressing.
+    rules = tuple(replace(rule, incision=0) if isinstance(rule, NotRequiredRule) else rule for rule in policy.rules)
     return Instance(
-        policy=replace(policy, units=units),
+        policy=replace(policy, units=units, rules=rules),
         counting=counting_from_documents(documents),
         source_map=reading.of(source_map_from_documents(documents, "icu-presence")),
         zone=NEW_YORK,
@@ -118,6 +130,19 @@ def _evaluated(reading: Reading, chart: PatientChart, site: DressingSite, at: in
     one = replace(chart, sites=(site,))
     (state,) = evaluate_chart(one, instance(reading, dressing).policy, whole(reading).places, at=at, zone=NEW_YORK)
     return state
+
+
+def is_asked_about(reading: Reading, record: Record, at: int, row: Row) -> bool:
+    """Tell whether a row that fits two lines in place was shown by then as "which line?" of this one and another."""
+    shown = [issue for issue in chart_at(reading, record.patient, at).issues if issue.source == row.source]
+    return (
+        record.ambiguous
+        and row.value is not None
+        and len(in_place(row.patient, row.kind, row.value)) == 2
+        and [issue.kind for issue in shown] == [IssueKind.WHICH_LINE]
+        and len(shown[0].lines) == 2
+        and record.key in shown[0].lines
+    )
 
 
 def names(timeline: Timeline) -> tuple[str, ...]:

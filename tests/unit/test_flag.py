@@ -1,16 +1,16 @@
 """The Flags of a dressing site against FHIR R4 Flag (http://hl7.org/fhir/R4/flag.html, from memory) and design section 2.6."""
 
 import json
-from dataclasses import replace
 
 import pytest
+
 from linedays.core.asked import conditions
 from linedays.core.changes import Condition, Create, EndFlag, EndReason, Phase, Revise
 from linedays.core.model import Reason, State
 from linedays.fhir.checks import problems_of, validate_with_classes
 from linedays.fhir.outputs import changed, created, read_existing
 from linedays.fhir.outputs.flag import own_of, read_flag, wanted_flag
-from support.task_board import BERLIN, NOON, US, at, concern, finding, flag_content, item, site
+from support.task_board import BERLIN, NOON, US, at, concern, finding, flag_content, item, replace, site
 
 CODES = "https://linedays.example/fhir/CodeSystem/"
 SEEN = at("2026-03-10 11:00")

@@ -3,6 +3,7 @@
 from datetime import time
 
 import pytest
+
 from linedays.core.changes import Severity
 from linedays.core.model import Priority
 from linedays.core.offers import is_raised, is_worse, may_offer, offered_again

@@ -4,15 +4,17 @@ The rules of life are those of this service (common practice, no source); Task s
 Task (http://hl7.org/fhir/R4/task.html, from memory). Each test ends with a second sweep that writes nothing.
 """
 
-from dataclasses import replace
 
 import pytest
+
+from linedays.core.asked import dressing_item
 from linedays.core.changes import (
     Cancel,
     Complete,
     Create,
     EndFlag,
     EndReason,
+    EvidenceKind,
     Held,
     Leave,
     LeaveReason,
@@ -20,6 +22,7 @@ from linedays.core.changes import (
     Void,
     is_write,
 )
+from linedays.core.evidence import evidence_of
 from linedays.core.model import AnchorBasis, EndBasis, FactKind, Priority, Reason, State, Stay, Whereabouts
 from linedays.core.moment import day_moment, exactly, local_date
 from linedays.core.reconcile import reconcile
@@ -41,6 +44,7 @@ from support.task_board import (
     item,
     line,
     removed,
+    replace,
     site,
 )
 
@@ -218,6 +222,15 @@ def test_a_shorter_policy_gives_the_same_task_a_new_due_time():
     assert task["instantiatesUri"].endswith("chg-5d")
 
 
+def test_a_second_entry_for_the_same_instant_is_no_new_change():
+    board = opened(site(item(State.WINDOW_OPEN, anchor=anchor("Procedure/insertion-1", CHANGED)), MORNING))
+    due = at("2026-03-17 10:00")
+    twin = item(State.NOT_DUE, due=due, window_from=due - 54000, overdue_from=due + 1)
+    state = site(twin, AFTERNOON, facts=(fact(FactKind.DRESSING_CHANGED, "Procedure/change-1", CHANGED),))
+    assert kinds(board.sweep(state)) == [Revise]
+    quiet_after(board, state)
+
+
 def test_a_task_for_a_dressing_no_longer_due_is_followed_while_its_anchor_stands():
     board = opened(site(item(State.WINDOW_OPEN), MORNING))
     due = at("2026-03-14 10:00")
@@ -286,6 +299,20 @@ def test_a_change_made_before_the_task_but_charted_after_it_completes_it():
     assert kinds(board.sweep(state)) == [Complete, EndFlag]
     # The Flag began at 10:00:01; a change before that gives no end of its own.
     assert board.of("Flag")[0]["period"]["end"] == "2026-03-10T15:00:00+01:00"
+
+
+def test_of_several_late_entries_the_one_that_counts_completes_the_task():
+    board = opened(overdue())
+    when = at("2026-03-10 09:00")
+    label = fact(FactKind.LABEL_DATE, "Observation/label-1", at("2026-03-09 08:00"))
+    state = site(
+        item(State.NOT_DUE, anchor=anchor("Procedure/change-2", when), due=when + 604800, overdue_from=when + 604801),
+        AFTERNOON,
+        facts=(label, fact(FactKind.DRESSING_CHANGED, "Procedure/change-2", when)),
+    )
+    board.sweep(state)
+    assert the_task(board)["output"][0]["valueReference"] == {"reference": "Procedure/change-2"}
+    quiet_after(board, state)
 
 
 def test_a_change_known_by_its_day_completes_the_task_with_that_day():
@@ -546,8 +573,86 @@ def test_a_pause_leaves_a_site_concern():
     assert the_task(board)["code"]["coding"][0]["code"] == "dressing-check"
     # What is missing from the reading closes nothing, not even while upkeep is paused.
     silent = board.sweep(site(item(State.PAUSED), AFTERNOON))
-    assert [one for one in silent if isinstance(one, Leave)][0].reason is LeaveReason.NOTHING_CHARTED
+    assert next(one for one in silent if isinstance(one, Leave)).reason is LeaveReason.NOTHING_CHARTED
     assert [one["code"]["coding"][0]["code"] for one in board.of("Flag", "active")] == ["site-concern"]
+
+
+def test_a_stay_that_ends_at_this_very_moment_has_ended_and_one_that_ends_later_has_not():
+    where = {"whereabouts": Whereabouts.REMOVAL_NOT_CHARTED}
+    board = opened(overdue())
+    later = board.sweep(site(None, AFTERNOON, **where), stays=(stay(AFTERNOON + 1),))
+    assert {type(one) for one in later} == {Leave}
+    now = board.sweep(site(None, AFTERNOON, **where), stays=(stay(AFTERNOON),))
+    assert kinds(now) == [Cancel, EndFlag]
+
+
+def test_a_change_in_the_minute_of_the_finding_ends_its_flag_with_that_minute():
+    # Design section 2.3(7): a finding charted in the same minute is the state found before the change.
+    seen = at("2026-03-10 11:50:30")
+    board = opened(compromised(NOON, seen))
+    board.sweep(changed_at(AFTERNOON, when=at("2026-03-10 11:50:10")))
+    (flag,) = board.of("Flag")
+    assert (flag["status"], flag["period"]["end"]) == ("inactive", "2026-03-10T11:50:30+01:00")
+
+
+def test_a_change_a_minute_before_the_finding_does_not_end_its_flag():
+    board = opened(compromised(NOON, at("2026-03-10 11:50:30")))
+    board.sweep(changed_at(AFTERNOON, when=at("2026-03-10 11:49:59")))
+    assert board.of("Flag")[0]["status"] == "active"
+
+
+def test_a_change_before_arrival_charted_after_it_makes_the_dressing_known():
+    arrived = at("2026-03-10 11:00")
+    unknown = item(State.UNKNOWN, reason=Reason(code="unknown-since-arrival", values=(("since", arrived),)))
+    board = opened(site(unknown, NOON))
+    state = changed_at(AFTERNOON, when=at("2026-03-09 10:00"))
+    assert kinds(board.sweep(state)) == [Complete, EndFlag]
+    quiet_after(board, state)
+
+
+# What counts as evidence ------------------------------------------------------------------------------------------------
+
+
+def told(state):
+    return [
+        (one.kind, one.source) for one in evidence_of(state, dressing_item(state), stays=(), withdrawn=frozenset())
+    ]
+
+
+@pytest.mark.parametrize(
+    ("kind", "findings", "expected"),
+    [
+        (FactKind.DRESSING_CHANGED, (), [EvidenceKind.CHANGED]),
+        (FactKind.PORT_ACCESSED, (), [EvidenceKind.CHANGED]),
+        (FactKind.LABEL_DATE, (), [EvidenceKind.DATED]),
+        (FactKind.CHANGE_REPORTED, (), [EvidenceKind.DATED]),
+        (FactKind.DRESSING_SEEN, ("intact",), [EvidenceKind.INTACT, EvidenceKind.WITHDRAWN]),
+        (FactKind.SITE_SEEN, ("none",), [EvidenceKind.SITE_SEEN, EvidenceKind.WITHDRAWN]),
+        (FactKind.SITE_SEEN, ("bruising",), [EvidenceKind.SITE_SEEN]),
+        (FactKind.DRESSING_SEEN, ("loose",), []),
+        (FactKind.DRESSING_SEEN, ("intact", "loose"), []),
+        (FactKind.DRESSING_REINFORCED, (), []),
+        (FactKind.INSERTED, (), []),
+        (FactKind.USED, (), []),
+        (FactKind.NOT_DONE, (), []),
+        (FactKind.PART_CHANGED, (), []),
+    ],
+)
+def test_only_what_can_close_is_evidence(kind, findings, expected):
+    state = site(None, NOON, facts=(fact(kind, "Observation/x", NOON - 60, *findings),))
+    assert told(state) == [(one, "Observation/x") for one in expected]
+
+
+def test_an_entry_whose_finding_stands_closes_nothing():
+    seen = fact(FactKind.SITE_SEEN, "Observation/site-1", NOON - 60, "redness")
+    redness = concern("redness", "Observation/site-1", NOON - 60)
+    assert told(site(None, NOON, facts=(seen,), concern=redness)) == []
+
+
+def test_an_insertion_that_the_clock_counts_from_is_evidence_of_a_new_dressing():
+    start = anchor("Procedure/insertion-1", INSERTED, basis=AnchorBasis.INSERTION)
+    state = site(item(State.NOT_DUE, anchor=start), NOON)
+    assert told(state) == [(EvidenceKind.CHANGED, "Procedure/insertion-1")]
 
 
 # Leaving ----------------------------------------------------------------------------------------------------------------
@@ -565,6 +670,14 @@ def test_a_finding_that_vanished_without_a_trace_leaves_its_flag():
     changes = board.sweep(state)
     assert [one for one in changes if isinstance(one, EndFlag | Complete | Cancel)] == []
     assert board.of("Flag")[0]["status"] == "active"
+
+
+def test_a_concern_that_vanished_while_its_own_entry_is_still_there_leaves_task_and_flag():
+    seen = fact(FactKind.SITE_SEEN, "Observation/site-1", NOON - 600, "redness")
+    redness = concern("redness", "Observation/site-1", NOON - 600)
+    board = opened(site(None, NOON, facts=(seen,), concern=redness))
+    changes = board.sweep(site(None, AFTERNOON, facts=(seen,)))
+    assert [one.reason for one in changes] == [LeaveReason.NOTHING_CHARTED, LeaveReason.NOTHING_CHARTED]
 
 
 def test_an_anchor_that_vanished_leaves_the_overdue_flag():
@@ -587,6 +700,12 @@ def test_an_overdue_item_charted_as_not_done_is_not_offered_before_its_time():
     assert held.until == at("2026-03-10 14:00")
     board.sweep(replace(state, at=at("2026-03-10 14:00")))
     assert len(board.of("Task", *OPEN)) == 1
+
+
+def test_a_compromised_dressing_is_offered_although_the_change_was_charted_as_not_done():
+    put_off = Reason(code="deferred", values=(("why", "refused"), ("until", at("2026-03-10 19:00"))))
+    board = opened(compromised(NOON, at("2026-03-10 11:50"), beside=(put_off,)))
+    assert the_task(board)["priority"] == "asap"
 
 
 def test_lines_that_were_not_looked_at_are_left():
@@ -672,6 +791,15 @@ def test_a_no_of_the_cycle_before_does_not_count():
     assert Create in kinds(board.sweep(soon))
 
 
+def test_a_no_in_the_very_second_in_which_the_cycle_began_counts():
+    board = opened(overdue())
+    when = at("2026-03-10 13:00")
+    board.person("Task/1", when, status="rejected")
+    soon = item(State.OVERDUE, anchor=anchor("Procedure/change-2", when), due=when + 60, overdue_from=when + 61)
+    changes = board.sweep(site(soon, AFTERNOON))
+    assert changes[0].reason is LeaveReason.DECLINED
+
+
 def test_completed_by_hand_without_a_change_leaves_the_item_overdue():
     board = opened(overdue())
     board.person("Task/1", NOON + 600, status="completed")
@@ -720,7 +848,7 @@ def test_of_two_untouched_duplicates_the_oldest_survives_and_its_identifier_is_u
 )
 def test_of_two_duplicates_the_one_that_a_person_touched_survives(touch):
     board = twins(**touch)
-    assert ref_of([one for one in board.sweep(overdue()) if isinstance(one, Void)][0]) == "Task/1"
+    assert ref_of(next(one for one in board.sweep(overdue()) if isinstance(one, Void))) == "Task/1"
     assert board.resources["Task/9"]["status"] in ("accepted", "requested")
     quiet_after(board, overdue())
 
@@ -764,7 +892,7 @@ def test_every_condition_that_holds_has_its_flag_and_all_share_one_task():
     task = the_task(board)
     assert (task["priority"], task["code"]["coding"][0]["code"]) == ("stat", "dressing-check")
     assert board.of("Flag")[2]["period"]["start"] == "2026-03-03T10:00:00+01:00"
-    assert DUE == at("2026-03-10 10:00")
+    assert at("2026-03-10 10:00") == DUE
 
 
 def test_several_sites_come_in_order_of_their_lines():

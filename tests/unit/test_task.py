@@ -2,16 +2,16 @@
 
 import json
 import re
-from dataclasses import replace
 
 import pytest
+
 from linedays.core.changes import Complete, Create, EndReason, Phase, Revise, Severity
 from linedays.core.model import AnchorBasis, Priority, Reason, State
 from linedays.core.moment import Moment, Precision, day_moment, exactly, local_date
 from linedays.fhir.checks import problems_of, validate_with_classes
 from linedays.fhir.outputs import created, read_existing
 from linedays.fhir.outputs.task import changed_task, new_task, own_of, read_task, render_task, wanted_task
-from support.task_board import BERLIN, NOON, US, anchor, at, concern, content, finding, item, line, site
+from support.task_board import BERLIN, NOON, US, anchor, at, concern, content, finding, item, line, replace, site
 
 CODES = "https://linedays.example/fhir/CodeSystem/"
 
@@ -172,8 +172,8 @@ LOOSE = (finding("loose", "Observation/loose-1", SEEN),)
 @pytest.mark.parametrize(
     ("one", "period"),
     [
-        (item(State.COMPROMISED, findings=LOOSE, due=at("2026-03-12 10:00")), {"start": "2026-03-10T11:00:00+01:00", "end": "2026-03-12T10:00:00+01:00"}),
-        (item(State.COMPROMISED, findings=LOOSE, due=SEEN), {"start": "2026-03-10T11:00:00+01:00", "end": "2026-03-10T11:00:00+01:00"}),
+        (item(State.COMPROMISED, findings=LOOSE, due=at("2026-03-12 10:00")), {"start": "2026-03-10T11:00:00+01:00"}),
+        (item(State.COMPROMISED, findings=LOOSE, due=SEEN), {"start": "2026-03-10T11:00:00+01:00"}),
         (item(State.COMPROMISED, findings=LOOSE, due=SEEN - 1), {"start": "2026-03-10T11:00:00+01:00"}),
         (item(State.UNKNOWN), {"start": "2026-03-01T09:00:00+01:00"}),
         (item(State.UNKNOWN, reason=Reason(code="unknown-since-arrival", values=(("since", SEEN),))), {"start": "2026-03-10T11:00:00+01:00"}),
@@ -181,7 +181,7 @@ LOOSE = (finding("loose", "Observation/loose-1", SEEN),)
         (item(State.DUE, due=SEEN, window_from=None), {"end": "2026-03-10T11:00:00+01:00"}),
         (item(State.DUE, due=None, window_from=SEEN), {"start": "2026-03-10T11:00:00+01:00"}),
     ],
-    ids=["before due", "at due", "after due", "no date", "since arrival", "window after due", "no window", "no due"],
+    ids=["before due", "at due", "after due", "no date", "since arrival", "by calendar, window after due", "no window", "no due"],
 )
 def test_the_wanted_period(one, period):
     assert rendered(site(one, NOON))["restriction"]["period"] == period
@@ -301,6 +301,13 @@ def as_a_server_would_return_it(task):
 def test_equality_is_judged_on_meaning_not_on_text():
     found = as_a_server_would_return_it(written(OVERDUE))
     assert own_of(found, US) == own_of(written(OVERDUE), US)
+
+
+def test_a_mark_that_a_server_adds_to_a_coding_of_ours_is_a_difference_and_is_written_once():
+    task = written(OVERDUE)
+    task["input"][3]["valueCodeableConcept"]["coding"][0]["userSelected"] = True
+    assert own_of(task, US) != own_of(written(OVERDUE), US)
+    assert own_of(revise(task, OVERDUE), US) == own_of(written(OVERDUE), US)
 
 
 @pytest.mark.parametrize(

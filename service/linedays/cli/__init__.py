@@ -1,6 +1,8 @@
-"""The command line → one command carried out, its answer printed, and an exit code. I/O through run and the console only."""
+"""The command line → one command carried out, its answer printed, and an exit code.
 
-import sys
+I/O through run and the console only.
+"""
+
 from argparse import Namespace
 
 from rich.console import Console
@@ -9,23 +11,24 @@ from linedays.cli.arguments import parser
 from linedays.cli.commands import Answer, explain, lines, policy
 from linedays.run.errors import exit_code_of
 
-DONE, LOOK, USAGE, POLICY, SERVER = 0, 1, 2, 3, 4
+INTERRUPTED = 130
 
 
 def main(argv: list[str] | None = None) -> int:
     """Carry out one command. Returns the exit code that `linedays --help` explains."""
     arguments = parser().parse_args(argv)
-    console = Console(soft_wrap=False)
+    # What is charted is never read as markup: a ward may be called "[/north]".
+    console, aside = (Console(markup=False, emoji=False, highlight=False, stderr=stderr) for stderr in (False, True))
     try:
         return _carried_out(arguments, console)
     except KeyboardInterrupt:
-        Console(stderr=True).print("interrupted; run it again, nothing is written twice")
-        return USAGE
-    except Exception as error:  # noqa: BLE001 - the one place where an error becomes words and an exit code
+        aside.print("interrupted; run it again, nothing is written twice", soft_wrap=True)
+        return INTERRUPTED
+    except Exception as error:
         code = exit_code_of(error)
         if code is None:
             raise
-        Console(stderr=True, soft_wrap=True).print(str(error), markup=False, highlight=False)
+        aside.print(str(error), soft_wrap=True)
         return code
 
 
@@ -41,7 +44,3 @@ def _carried_out(arguments: Namespace, console: Console) -> Answer:
             from linedays.cli.sweeps import demo, sweep  # the FHIR server is needed by these two only
 
             return sweep(arguments, console) if arguments.command == "sweep" else demo(arguments, console)
-
-
-if __name__ == "__main__":
-    sys.exit(main())

@@ -11,7 +11,16 @@ from rich.console import Console
 from rich.progress import Progress, SpinnerColumn, TextColumn
 
 from linedays.cli.arguments import CAUTION
-from linedays.cli.tables import print_cautions, print_dwell, print_explanation, print_issues, print_tally, print_worklist, table
+from linedays.cli.tables import (
+    print_cautions,
+    print_dwell,
+    print_explanation,
+    print_issues,
+    print_json,
+    print_tally,
+    print_worklist,
+    table,
+)
 from linedays.core.model import State
 from linedays.core.moment import Instant, TimeProblem, moment_from_text
 from linedays.run.check_policy import checked_policy, shown_policy
@@ -33,13 +42,15 @@ def lines(arguments: Namespace, console: Console) -> Answer:
     wired = wire(read_settings(arguments.zone, arguments.source, arguments.mappings))
     derivation = derived(arguments, wired)
     if arguments.format == "json":
-        console.print_json(data=listing(derivation, wired.instance, wired.wording), indent=2)
+        print_json(console, listing(derivation, wired.instance, wired.wording))
         return 0
     rows = worklist(derivation, wired.instance.policy, wired.wording, wired.settings.zone)
     quiet = (str(State.NOT_DUE), str(State.NOT_REQUIRED))
     shown = rows if arguments.all else [row for row in rows if row.state not in quiet]
     found = listing(derivation, wired.instance, wired.wording)
-    title = f"{found['at']}, as known by {found['known_by']} · policy {found['policy']} · source map {found['source_map']}"
+    title = (
+        f"{found['at']}, as known by {found['known_by']} · policy {found['policy']} · source map {found['source_map']}"
+    )
     print_worklist(console, shown, title)
     ended = [line for line in found["lines"] if line["whereabouts"] != "in place"]
     if not arguments.all:
@@ -62,7 +73,7 @@ def explain(arguments: Namespace, console: Console) -> Answer:
     wired = wire(read_settings(arguments.zone, arguments.source, arguments.mappings))
     found = explanation(derived(arguments, wired), arguments.line, wired.instance, wired.wording)
     if arguments.format == "json":
-        console.print_json(data=found, indent=2)
+        print_json(console, found)
     else:
         print_explanation(console, found)
     return 0
@@ -83,10 +94,10 @@ def _check(arguments: Namespace, console: Console) -> Answer:
             "examples": len(checked.results),
             "examples_failed": [str(problem) for problem in checked.failed],
         }
-        console.print_json(data=data, indent=2)
+        print_json(console, data)
     else:
         for problem in (*checked.problems, *checked.failed):
-            console.print(str(problem), markup=False, highlight=False, soft_wrap=True)
+            console.print(str(problem), soft_wrap=True)
         held = len(checked.results) - len(checked.failed)
         console.print(
             f"{checked.folder}: policy {checked.policy_hash or 'not valid'}, {len(checked.problems)} problems, "
@@ -99,7 +110,7 @@ def _check(arguments: Namespace, console: Console) -> Answer:
 def _show(arguments: Namespace, console: Console) -> Answer:
     policy_hash, rules = shown_policy(arguments.mappings)
     if arguments.format == "json":
-        console.print_json(data={"policy": policy_hash, "rules": [asdict(rule) for rule in rules]}, indent=2)
+        print_json(console, {"policy": policy_hash, "rules": [asdict(rule) for rule in rules]})
         return 0
     for group in dict.fromkeys(rule.group for rule in rules):
         rows = ((r.name, r.applies_to, r.says, r.who, r.since, r.source) for r in rules if r.group == group)
@@ -112,17 +123,19 @@ def _show(arguments: Namespace, console: Console) -> Answer:
 def derived(arguments: Namespace, wired: Wired) -> Derivation:
     """Read the input of a command and derive it, with progress on the error stream."""
     at, known_by = times(arguments, wired)
-    with progress("read") as told:
-        resources = _resources(arguments, told)
+    with progress("read") as told, _resources(arguments, told) as resources:
         return derive_all(resources, wired.instance, at=at, known_by=known_by)
 
 
-def _resources(arguments: Namespace, told: Callable[[int], None]) -> Iterator[tuple[str, bytes]]:
+@contextmanager
+def _resources(arguments: Namespace, told: Callable[[int], None]) -> Iterator[Iterator[tuple[str, bytes]]]:
     if (arguments.path is None) == (arguments.fhir is None):
         raise NotAsWritten("say where to read from: either a file or folder, or --fhir URL")
     if arguments.path is not None:
-        return from_path(arguments.path, told)
-    return from_server(server_at(arguments.fhir), told)
+        yield from_path(arguments.path, told)
+        return
+    with server_at(arguments.fhir) as server:
+        yield from_server(server, told)
 
 
 def times(arguments: Namespace, wired: Wired) -> tuple[Instant, Instant]:

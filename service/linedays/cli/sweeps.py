@@ -8,10 +8,20 @@ from typing import Any
 from rich.console import Console
 
 from linedays.cli.commands import progress, times
-from linedays.cli.tables import print_cautions, print_issues, print_tally, table
+from linedays.cli.tables import print_cautions, print_issues, print_json, print_tally, table
 from linedays.core.changes import Held
 from linedays.fhir.identity import Identity
-from linedays.run.demo import Step, bed_names, demo_hospital, ended_rows, flag_rows, moment_words, run_demo, task_rows, with_demo_units
+from linedays.run.demo import (
+    Step,
+    bed_names,
+    demo_hospital,
+    ended_rows,
+    flag_rows,
+    moment_words,
+    run_demo,
+    task_rows,
+    with_demo_units,
+)
 from linedays.run.demo_hospital import hospital_resources
 from linedays.run.demo_story import told_at
 from linedays.run.errors import NotAsWritten
@@ -23,7 +33,17 @@ from linedays.run.sweep import SweepOutcome, SweepPlan, apply_plan, plan_sweep, 
 from linedays.run.wiring import Wired, demo_server, server_at, wait_until_interrupted, wire
 
 MOST_ISSUES = 10
-FIGURES = ("unit", "month", "line_days", "patient_days", "utilisation", "unknown_kind", "not_counted", "snapshots", "rule")
+FIGURES = (
+    "unit",
+    "month",
+    "line_days",
+    "patient_days",
+    "utilisation",
+    "unknown_kind",
+    "not_counted",
+    "snapshots",
+    "rule",
+)
 
 
 def sweep(arguments: Namespace, console: Console) -> int:
@@ -40,12 +60,12 @@ def sweep(arguments: Namespace, console: Console) -> int:
             plan = plan_sweep(from_path(arguments.path, told), {}, wired.instance, wired.wording, identity, at=at)
             outcome = None
         else:
-            server = server_at(arguments.fhir)
-            ours = read_ours(server, identity)
-            plan = plan_sweep(from_server(server, told), ours, wired.instance, wired.wording, identity, at=at)
-            outcome = apply_plan(plan, server, identity) if arguments.apply else None
+            with server_at(arguments.fhir) as server:
+                ours = read_ours(server, identity)
+                plan = plan_sweep(from_server(server, told), ours, wired.instance, wired.wording, identity, at=at)
+                outcome = apply_plan(plan, server, identity) if arguments.apply else None
     if arguments.format == "json":
-        console.print_json(data=_as_json(plan, outcome, wired), indent=2)
+        print_json(console, _as_json(plan, outcome, wired))
     else:
         _print(plan, outcome, wired, console)
     return int(bool(outcome.refused if outcome is not None else any(each.problems for each in plan.writes)))
@@ -77,7 +97,7 @@ def _print(plan: SweepPlan, outcome: SweepOutcome | None, wired: Wired, console:
     if outcome is not None:
         console.print(table("Outcomes", ("write", "count"), sorted(outcome.counts.items())))
         for what, why in outcome.refused:
-            console.print(f"{what}: {why}", soft_wrap=True, markup=False)
+            console.print(f"{what}: {why}", soft_wrap=True)
     found = listing(derivation, wired.instance, wired.wording)
     print_tally(console, found["read"])
     print_issues(console, found["issues"], MOST_ISSUES)
@@ -86,7 +106,9 @@ def _print(plan: SweepPlan, outcome: SweepOutcome | None, wired: Wired, console:
 
 def _waiting(plan: SweepPlan, wired: Wired) -> list[str]:
     zone = wired.instance.zone
-    held = Counter(f"held back until {iso(change.until, zone)} (quiet hours, shift change or deferral)" for change in plan.held)
+    held = Counter(
+        f"held back until {iso(change.until, zone)} (quiet hours, shift change or deferral)" for change in plan.held
+    )
     left = Counter(f"left: {change.reason}" for change in plan.left)
     return [f"{count} {words}" for words, count in sorted({**held, **left}.items())]
 
@@ -122,7 +144,9 @@ def demo(arguments: Namespace, console: Console) -> int:
     beds = bed_names(hospital_resources(hospital.document, at))
     show = _Shown(console, wired, beds)
     with demo_server(arguments.fhir) as server:
-        console.print(f"{hospital.story.name}, a made-up hospital: {len(beds)} places on a FHIR R4 server on this machine")
+        console.print(
+            f"{hospital.story.name}, a made-up hospital: {len(beds)} places on a FHIR R4 server on this machine"
+        )
         calm = run_demo(server, hospital, wired, identity, at, show)
         print_cautions(console, wired.wording.cautions)
         if arguments.keep:
@@ -144,7 +168,7 @@ class _Shown:
         writes = ", ".join(f"{count} {what}" for what, count in sorted(step.outcome.counts.items())) or "nothing"
         self._console.rule(f"Sweep {step.number} · {moment_words(step.at, zone)} · written: {writes}")
         for what, why in step.outcome.refused:
-            self._console.print(f"{what}: {why}", soft_wrap=True, markup=False)
+            self._console.print(f"{what}: {why}", soft_wrap=True)
         if step.number == 1:
             self._first(step)
         elif step.number == 3:
@@ -157,7 +181,9 @@ class _Shown:
         self._console.print(table("Flags on the chart", ("flag", "since"), flag_rows(step.ours, "active")))
         figures = month_figures(step.plan.collected, step.plan.derivation, self._wired.instance)
         rows = figure_rows(figures, step.plan.derivation)
-        self._console.print(table("Line days of the month so far", FIGURES, ([row[name] for name in FIGURES] for row in rows)))
+        self._console.print(
+            table("Line days of the month so far", FIGURES, ([row[name] for name in FIGURES] for row in rows))
+        )
         found = listing(step.plan.derivation, self._wired.instance, self._wired.wording)
         print_tally(self._console, found["read"])
         print_issues(self._console, found["issues"], MOST_ISSUES)
@@ -166,4 +192,3 @@ class _Shown:
         rows = ended_rows(self._before, step.ours)
         self._console.print(table("Tasks that ended", ("status", "what", "why", "by entry"), rows))
         self._console.print(table("Flags that ended", ("flag", "from, to"), flag_rows(step.ours, "inactive")))
-

@@ -1,8 +1,12 @@
-"""Listings and explanations → tables for people: in order of urgency, words before colours. Writes to the console only."""
+"""Listings and explanations → tables for people: in order of urgency, words before colours.
+
+Writes to the console only.
+"""
 
 from collections.abc import Iterable
 from typing import Any
 
+import orjson
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
@@ -12,22 +16,32 @@ from linedays.run.worklist import Row
 Json = dict[str, Any]
 
 
+def print_json(console: Console, data: object) -> None:
+    """Print plain data as JSON: nothing but JSON, whatever the terminal."""
+    console.out(orjson.dumps(data, option=orjson.OPT_INDENT_2).decode(), highlight=False)
+
+
 def table(title: str, columns: Iterable[str], rows: Iterable[Iterable[object]]) -> Table:
     """Return a plain table; an empty cell stands for "nothing charted"."""
-    made = Table(title=title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False, title_style="bold", header_style="bold")
+    made = Table(
+        title=title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False, title_style="bold", header_style="bold"
+    )
     for column in columns:
         made.add_column(column, overflow="fold", no_wrap=column in ("state", "read", "used", "issues", "priority"))
     for row in rows:
-        made.add_row(*("" if cell is None else str(cell) for cell in row))
+        made.add_row(*("" if cell is None else shown(str(cell)) for cell in row))
     return made
+
+
+def shown(text: str) -> str:
+    """Return a charted text without characters that a terminal would obey."""
+    return "".join(character if character.isprintable() or character == "\n" else " " for character in text)
 
 
 def print_worklist(console: Console, rows: Iterable[Row], title: str) -> None:
     """Print what a nurse would see."""
     columns = ("state", "what", "due", "patient", "line", "unit", "why")
-    console.print(
-        table(title, columns, ((r.state, r.what, r.due, r.patient, r.line, r.unit, r.why) for r in rows))
-    )
+    console.print(table(title, columns, ((r.state, r.what, r.due, r.patient, r.line, r.unit, r.why) for r in rows)))
 
 
 def print_dwell(console: Console, lines: list[Json], with_ended: bool) -> None:
@@ -45,7 +59,11 @@ def _counts(line: Json) -> tuple[str, str, str]:
     hours = "" if line["dwell_hours"] is None else f"{line['dwell_hours']:.1f}"
     number = line["line_day_number"]
     eligible = {True: "yes", False: "no", None: ""}[line["line_day_eligible"]]
-    return (f"at least {hours}" if line["dwell_at_least"] and hours else hours, "" if number is None else str(number), eligible)
+    return (
+        f"at least {hours}" if line["dwell_at_least"] and hours else hours,
+        "" if number is None else str(number),
+        eligible,
+    )
 
 
 def print_tally(console: Console, read: Iterable[Json]) -> None:
@@ -73,7 +91,9 @@ def print_issues(console: Console, issues: list[Json], most: int) -> None:
 
 def print_explanation(console: Console, found: Json) -> None:
     """Print one line's timeline, items and instants."""
-    console.print(f"{found['line']} · {found['kind']} · {found['whereabouts']} · at {found['at']}, known by {found['known_by']}")
+    console.print(
+        f"{found['line']} · {found['kind']} · {found['whereabouts']} · at {found['at']}, known by {found['known_by']}"
+    )
     columns = ("happened", "entered", "fact", "says", "resource", "used", "why")
     names = ("happened", "known", "fact", "says", "source", "used", "why")
     console.print(table("Timeline", columns, ([row[name] for name in names] for row in found["timeline"])))

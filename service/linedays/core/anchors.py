@@ -5,7 +5,8 @@ neither does what was charted before a port's needle came out: its dressing came
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+
+import msgspec
 
 from linedays.core.model import Anchor, AnchorBasis, DressingSite, Fact, FactKind, Line, StartBasis
 from linedays.core.moment import Instant, Precision, order
@@ -18,16 +19,14 @@ BEGINS_A_LINE = frozenset({StartBasis.INSERTION, StartBasis.EXCHANGE})
 _RANK = {AnchorBasis.INSERTION: 0, AnchorBasis.REPORTED: 1, AnchorBasis.LABEL: 2, AnchorBasis.CHANGE: 3}
 
 
-@dataclass(frozen=True, slots=True)
-class SiteFact:
+class SiteFact(msgspec.Struct, frozen=True):
     """A fact that has happened by the moment asked about, with the line it is on."""
 
     fact: Fact
     line: Line
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Anchoring:
+class Anchoring(msgspec.Struct, frozen=True, kw_only=True):
     """The anchor of an item, the dressing kind charted last before or at it, and a date too coarse to count."""
 
     anchor: Anchor | None

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from linedays.core.changes import Condition, Severity
-from linedays.core.model import ItemState, Priority, Reason, SiteFinding, SiteState, State
+from linedays.core.model import ItemState, Priority, Reason, SiteFinding, SiteState, StartBasis, State
 from linedays.core.moment import Instant
 from linedays.core.offers import is_raised
 
@@ -63,6 +63,9 @@ def is_kept(state: SiteState) -> bool:
 
 def is_asked(state: SiteState, item: ItemState) -> bool:
     """Tell whether anything is asked now."""
+    if item.state in (State.DUE, State.WINDOW_OPEN) and item != state.concern:
+        # By calendar days an item is due from 00:00 and appears with the day shift.
+        return item.window_from is None or item.window_from <= state.at
     return item == state.concern or item.state is not State.NOT_DUE
 
 
@@ -145,7 +148,14 @@ def _seen(condition: Condition, findings: tuple[SiteFinding, ...]) -> list[Holdi
 
 def _unknown_since(state: SiteState, reason: Reason) -> Instant:
     said = _instant(reason, _KNOWN_UNTIL)
-    return min(one.line.start.earliest for one in state.site.timelines) if said is None else said
+    if said is not None:
+        return said
+    # A line that is known by its device record alone has no start of its own, only the time that record was stored,
+    # which moves with every edit of it: the start of the stay is what holds still.
+    lines = [one.line for one in state.site.timelines]
+    charted = [line.start.earliest for line in lines if line.start_basis is not StartBasis.DEVICE]
+    begun = min(charted or [line.start.earliest for line in lines])
+    return begun if charted or state.watched_since is None else state.watched_since
 
 
 def _instant(reason: Reason, names: tuple[str, ...]) -> Instant | None:

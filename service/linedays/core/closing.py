@@ -5,6 +5,7 @@ That something is absent from what was read says nothing.
 """
 
 from collections.abc import Iterable
+from typing import assert_never
 
 from linedays.core.changes import (
     Cancel,
@@ -113,6 +114,8 @@ def _closing_facts(flag: ExistingFlag, evidence: tuple[Evidence, ...]) -> list[E
         case Condition.SITE_CONCERN:
             seen = _since(evidence, _SITE_SEEN, flag.since)
             return [fact for fact in seen if fact.source != flag.finding]
+        case _:
+            assert_never(flag.condition)
 
 
 def _since(evidence: Iterable[Evidence], kinds: frozenset[EvidenceKind], since: Instant | None) -> list[Evidence]:
@@ -133,9 +136,9 @@ def _is_withdrawn(finding: str | None, evidence: Iterable[Evidence]) -> bool:
 
 
 def _not_before(flag: ExistingFlag, fact: Evidence) -> Instant | None:
-    if fact.happened is None or fact.happened.earliest < flag.since:
+    if fact.happened is None or fact.happened.earliest // MINUTE < flag.since // MINUTE:
         return None
-    return fact.happened.earliest
+    return max(fact.happened.earliest, flag.since)
 
 
 def _earliest(fact: Evidence) -> Instant:

@@ -5,14 +5,14 @@ It says what was charted and when; it names no cause. It stands beside the dress
 
 from linedays.core.model import ItemState, Priority, State
 from linedays.core.rules import finding_priority, finding_reason
-from linedays.core.situation import Situation, findings_of
+from linedays.core.situation import Situation
 
 CONCERN_ITEM = "site-assessment"
 
 
 def site_concern(situation: Situation) -> ItemState | None:
     """Return the site concern of a dressing site, or None where nothing of the kind stands."""
-    found = findings_of(situation).concern
+    found = situation.findings.concern
     if not found:
         return None
     book = situation.setting.book

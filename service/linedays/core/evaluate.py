@@ -26,7 +26,7 @@ from linedays.core.policy import Policy
 from linedays.core.presence import away_until, whereabouts
 from linedays.core.rule_book import rule_book
 from linedays.core.rule_changes import next_turn
-from linedays.core.situation import Situation
+from linedays.core.situation import Situation, findings_of
 from linedays.core.terms import Setting, unit_day
 from linedays.core.watch import Watch, watch_at
 
@@ -56,9 +56,7 @@ def evaluate_chart(
     return tuple(_site_state(site, setting, watch, at=at, turn=turn) for site in chart.sites)
 
 
-def _site_state(
-    site: DressingSite, setting: Setting, watch: Watch, *, at: Instant, turn: Instant | None
-) -> SiteState:
+def _site_state(site: DressingSite, setting: Setting, watch: Watch, *, at: Instant, turn: Instant | None) -> SiteState:
     where = tuple(whereabouts(timeline, watch, setting.person, setting.book, at) for timeline in site.timelines)
     leading = next(found for found in _LEADING if found in where)
     day = unit_day(setting, at)
@@ -66,11 +64,13 @@ def _site_state(
     concern: ItemState | None = None
     if leading in (Whereabouts.IN_PLACE, Whereabouts.USED_AFTER_REMOVAL):
         present = tuple(timeline for timeline, found in zip(site.timelines, where, strict=True) if found is leading)
+        facts, since = facts_by(site, at), _since(present, watch)
         situation = Situation(
             site=site,
             present=present,
-            facts=facts_by(site, at),
-            since=_since(present, watch),
+            facts=facts,
+            findings=findings_of(facts, setting, day, since),
+            since=since,
             setting=setting,
             watch=watch,
             day=day,
@@ -105,8 +105,9 @@ def _next_fact(site: DressingSite, at: Instant) -> Instant | None:
 
 
 def _since(present: tuple[Timeline, ...], watch: Watch) -> Instant | None:
-    limits = [away_until(timeline, watch) for timeline in present]
-    return None if any(limit is None for limit in limits) else max((limit for limit in limits if limit), default=None)
+    """Return from when what was charted counts: the return of the patient, unless a line was placed since."""
+    back = [away_until(timeline, watch) for timeline in present]
+    return back[0] if all(instant is not None for instant in back) else None
 
 
 def _used_after_removal(site: DressingSite, present: tuple[Timeline, ...]) -> ItemState:

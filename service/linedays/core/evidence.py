@@ -1,6 +1,7 @@
 """A dressing site's state and what was withdrawn → the charted facts that may close its Task and Flags. No I/O."""
 
 from collections.abc import Iterable
+from typing import assert_never
 
 from linedays.core.changes import Evidence, EvidenceKind
 from linedays.core.model import (
@@ -98,6 +99,8 @@ def _of_place(state: SiteState, facts: list[Fact], stays: tuple[Stay, ...]) -> l
             ][-1:]
         case Whereabouts.NOT_YET | Whereabouts.IN_PLACE | Whereabouts.USED_AFTER_REMOVAL:
             return []
+        case _:
+            assert_never(state.whereabouts)
 
 
 def _of_end(state: SiteState) -> list[Evidence]:

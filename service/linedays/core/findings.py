@@ -6,8 +6,9 @@ that day. A site concern stands until a later look at the site is charted withou
 """
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
-from typing import TypeAlias
+from typing import TypeAlias, assert_never
+
+import msgspec
 
 from linedays.core.anchors import BEGINS_A_LINE, SiteFact
 from linedays.core.model import Fact, FactKind, SiteFinding
@@ -26,8 +27,7 @@ _OF_CONCERN = frozenset({FindingClass.CONCERN, FindingClass.BOTH})
 MeaningOf: TypeAlias = Callable[[str, str | None], FindingClass]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Findings:
+class Findings(msgspec.Struct, frozen=True, kw_only=True):
     """What stands at a site: compromised, of concern, both by meaning; and when it was last seen intact.
 
     `seen_intact_since` is true where it was charted intact after the last compromising finding; `order_unknown` holds
@@ -41,11 +41,9 @@ class Findings:
     last_seen_intact: Instant | None
     seen_intact_since: bool
     order_unknown: bool
-    site_last_seen: Instant | None
 
 
-@dataclass(frozen=True, slots=True)
-class _Told:
+class _Told(msgspec.Struct, frozen=True):
     """One charted finding with its meaning, the fact that tells it, and what changes make of it."""
 
     fact: Fact
@@ -71,6 +69,8 @@ def classify(
             return FindingClass.COMPROMISED
         case BloodRule.OUTSIDE_PAD:
             return FindingClass.ROW_ONLY if dressing in _CHLORHEXIDINE else FindingClass.COMPROMISED
+        case _:
+            assert_never(blood_rule)
 
 
 def standing_findings(facts: Iterable[SiteFact], meaning_of: MeaningOf, since: Instant | None) -> Findings:
@@ -85,7 +85,6 @@ def standing_findings(facts: Iterable[SiteFact], meaning_of: MeaningOf, since: I
     standing = [one for one in findings if one.meaning in _OF_THE_DRESSING and one.stands]
     compromised = tuple(one.finding for one in standing)
     intact = _intact(findings)
-    looked = [_seen_by(each.fact) for each in told if each.fact.kind is FactKind.SITE_SEEN and each.fact.findings]
     return Findings(
         compromised=compromised,
         concern=_concern(findings),
@@ -95,7 +94,6 @@ def standing_findings(facts: Iterable[SiteFact], meaning_of: MeaningOf, since: I
         last_seen_intact=max((seen.earliest for seen in [*([intact] if intact else []), *changed_at]), default=None),
         seen_intact_since=_all_before(compromised, intact),
         order_unknown=any(one.order_open for one in standing),
-        site_last_seen=max((moment.earliest for moment in looked), default=None),
     )
 
 
@@ -123,7 +121,9 @@ def _findings(facts: Iterable[SiteFact], meaning_of: MeaningOf, cleared_at: list
 
 
 def _told(fact: Fact, finding: str, meaning: FindingClass, cleared_at: list[Moment]) -> _Told:
-    stands, order_open, minutes = _after_changes(fact.happened, cleared_at)
+    # Most looks find nothing: what changes make of those is never asked.
+    asked = meaning is not FindingClass.NONE or finding == UNDATED
+    stands, order_open, minutes = _after_changes(fact.happened, cleared_at) if asked else (False, False, None)
     one = SiteFinding(
         finding=finding, seen=fact.happened, known=fact.known, source=fact.source, minutes_after_change=minutes
     )

@@ -4,7 +4,8 @@ Every condition that holds is found first; the state is the first of them by pre
 it. A state never comes out as "not due" without an anchor or a sighting.
 """
 
-from dataclasses import dataclass
+
+import msgspec
 
 from linedays.core.anchors import DRESSING_ITEM, Anchoring, anchoring
 from linedays.core.findings import Findings
@@ -14,7 +15,7 @@ from linedays.core.pauses import Deferral, Pause, deferral_of, pause_at
 from linedays.core.policy import IntervalRule, SeenRule
 from linedays.core.rule_changes import clock_at, overdue_from
 from linedays.core.rules import finding_priority, finding_reason, interval_state, seen_state
-from linedays.core.situation import Situation, findings_of
+from linedays.core.situation import Situation
 from linedays.core.terms import Terms, terms_at
 from linedays.core.waivers import waived
 from linedays.core.windows import Clock
@@ -28,8 +29,7 @@ _PRIORITY = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Timed:
+class _Timed(msgspec.Struct, frozen=True, kw_only=True):
     """What the clock alone says of an item."""
 
     state: State
@@ -43,6 +43,8 @@ class _Timed:
 
 def item_state(situation: Situation, item: str) -> ItemState | None:
     """Return the state of an item, or None where the policy asks for no such item on these lines."""
+    if situation.setting.book.asked[item].isdisjoint(situation.line_kinds):
+        return None
     facts = [each.fact for each in situation.facts]
     spared = waived(situation.setting, item, situation.present, facts, situation.at)
     if spared is not None:
@@ -56,9 +58,8 @@ def item_state(situation: Situation, item: str) -> ItemState | None:
         kind_before=found.kind_before,
         at=situation.at,
     )
-    if terms.rule is None:
-        return None
-    return _combined(situation, item, found.anchor, _timed(situation, item, found, terms))
+    timed = _timed(situation, item, found, terms)
+    return None if timed is None else _combined(situation, item, found.anchor, timed)
 
 
 def _by_waiver(reason: Reason, until: Instant | None) -> _Timed:
@@ -66,18 +67,20 @@ def _by_waiver(reason: Reason, until: Instant | None) -> _Timed:
     return _Timed(state=State.NOT_REQUIRED, reason=reason, next_change=until, rule=rule)
 
 
-def _timed(situation: Situation, item: str, found: Anchoring, terms: Terms) -> _Timed:
+def _timed(situation: Situation, item: str, found: Anchoring, terms: Terms) -> _Timed | None:
     match terms.rule:
+        case None:
+            return None
         case SeenRule() as rule:
             return _by_sight(situation, rule)
         case IntervalRule() as rule if found.anchor is not None:
             return _by_interval(situation, item, found, found.anchor, (rule, terms))
-        case _:
-            return _no_anchor(situation, item, found, terms)
+        case rule:
+            return _no_anchor(situation, item, found, rule.id)
 
 
 def _by_sight(situation: Situation, rule: SeenRule) -> _Timed:
-    last = findings_of(situation).last_seen_intact
+    last = situation.findings.last_seen_intact
     state, next_change = seen_state(rule, last, situation.at)
     seen = (("seen", last),) if last is not None else ()
     code = "seen-within" if state is State.NOT_DUE else "unknown-not-seen" if seen else "unknown-never-seen"
@@ -130,9 +133,8 @@ def _kind_not_charted(situation: Situation, anchor: Anchor, clock: Clock, rule: 
     return _Timed(state=State.UNKNOWN, reason=reason, next_change=None, rule=rule.id)
 
 
-def _no_anchor(situation: Situation, item: str, found: Anchoring, terms: Terms) -> _Timed:
-    rule = terms.rule.id if terms.rule else None
-    if item == DRESSING_ITEM and findings_of(situation).undated:
+def _no_anchor(situation: Situation, item: str, found: Anchoring, rule: str) -> _Timed:
+    if item == DRESSING_ITEM and situation.findings.undated:
         # A dressing without a date on a line without a date in the chart: the label cannot help.
         return _Timed(state=State.DUE, reason=Reason(code="due-undated"), next_change=None, rule=rule)
     if found.too_coarse is not None:
@@ -146,7 +148,7 @@ def _no_anchor(situation: Situation, item: str, found: Anchoring, terms: Terms) 
 
 
 def _combined(situation: Situation, item: str, anchor: Anchor | None, timed: _Timed) -> ItemState:
-    findings = findings_of(situation) if item == DRESSING_ITEM else None
+    findings = situation.findings if item == DRESSING_ITEM else None
     pause = pause_at(situation.facts, situation.watch, situation.at)
     deferral = _deferral(situation, anchor, timed)
     holding = _holding(situation, timed, findings, deferral, pause)
@@ -194,9 +196,7 @@ def _holding(
     return holding
 
 
-def _beside(
-    holding: dict[State, Reason], state: State, findings: Findings | None, pause: Pause
-) -> tuple[Reason, ...]:
+def _beside(holding: dict[State, Reason], state: State, findings: Findings | None, pause: Pause) -> tuple[Reason, ...]:
     beside = [reason for other, reason in holding.items() if other is not state]
     if pause.not_reviewed is not None:
         beside.append(pause.not_reviewed)

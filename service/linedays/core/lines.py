@@ -1,25 +1,51 @@
-"""Creating facts of one patient → lines with their aliases, starts and first ends, and issues. No I/O.
+"""Device and insertion facts of one patient → lines with their aliases and starts, and issues. No I/O.
 
-A line is created by a Device, an insertion or a presence interval. What is linked by reference is one line; an unlinked
-Device and insertion are joined only where each is the other's single candidate. The key of a line is the creating
-resource known first, so it never changes while the line lives.
+A line is created by a Device, an insertion or a presence interval (`intervals`). What is linked by reference is one
+line; an unlinked Device and insertion are joined only where each is the other's single candidate. The key of a line is
+the creating resource known first, so it never changes while the line lives.
 """
 
-from collections.abc import Iterable
+from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from linedays.core.charting import ChartingRules, PresenceStart
+import msgspec
+
+from linedays.core.charting import ChartingRules
 from linedays.core.model import EndBasis, Fact, FactKind, Issue, IssueKind, StartBasis
-from linedays.core.moment import Instant, Moment
+from linedays.core.moment import Instant, Moment, exactly
 
 UNKNOWN_KIND = "unknown"
+ENDING = frozenset({FactKind.REMOVED, FactKind.EXCHANGED_OUT})
+
+
+class Context(msgspec.Struct, frozen=True, kw_only=True):
+    """What decides, beside the creating facts, which lines they make.
+
+    `first` is when a creating resource first became known, where an older version of it did; `whole_stay` names the
+    outermost Encounter of each Encounter.
+    """
+
+    rules: ChartingRules
+    removals: list[Fact]
+    first: Mapping[str, Instant]
+    whole_stay: Mapping[str, str]
+
+    def named(self, fact: Fact) -> tuple[Instant, str]:
+        """Return when the resource of a creating fact first became known, and which it is."""
+        return self.first.get(fact.source, fact.known), fact.source
 
 
 @dataclass(slots=True, kw_only=True)
 class LineDraft:
-    """A line under construction: the facts that create it, and what of it is settled so far."""
+    """A line under construction: the facts that create it, and what of it is settled so far.
+
+    `named` is when the creating resource known first became known, and its `Type/id`; `refused` are facts that would
+    start it too, or at a time that is not believed.
+    """
 
     creators: list[Fact]
+    named: tuple[Instant, str]
     kind: str
     site: str | None
     side: str | None
@@ -32,18 +58,19 @@ class LineDraft:
     end_basis: EndBasis | None = None
     end_source: str | None = None
     parent: str | None = None
-    replaced: str | None = None
     aliases: set[str] = field(default_factory=set)
+    refused: list[Fact] = field(default_factory=list)
 
     @property
     def key(self) -> str:
         """`Type/id` of the creating resource known first."""
-        return min(self.creators, key=lambda fact: (fact.known, fact.source)).source
+        return self.named[1]
 
-    @property
-    def known(self) -> Instant:
-        """When the line first became known."""
-        return min(fact.known for fact in self.creators)
+    def add(self, fact: Fact, context: Context) -> None:
+        """Add a fact that creates this line too."""
+        self.creators.append(fact)
+        self.aliases.add(fact.source)
+        self.named = min(self.named, context.named(fact))
 
 
 def agree(one: str | None, other: str | None) -> bool:
@@ -56,141 +83,175 @@ def kinds_agree(one: str | None, other: str | None) -> bool:
     return agree(one, other) or UNKNOWN_KIND in (one, other)
 
 
-def draft_lines(
-    creating: list[Fact], removals: list[Fact], rules: ChartingRules
-) -> tuple[list[LineDraft], list[Issue]]:
-    """Return the lines that a patient's creating facts make, and how unlinked ones were joined.
+def says_which(fact: Fact) -> bool:
+    """Tell whether a fact without a reference says anything of the line that it is about."""
+    return fact.line_kind not in (None, UNKNOWN_KIND) or fact.site is not None or fact.slot is not None
 
-    `removals` matter where a device or a presence interval comes twice: what was charted out between is another line.
+
+def alike(fact: Fact, draft: LineDraft) -> bool:
+    """Tell whether the slot, kind, site and side of a fact are those of a line, as far as they are charted."""
+    if fact.slot is not None and draft.slot is not None:
+        # A slot that was only charted about is the same line in one stay only: nothing says when it ended.
+        one_stay = draft.creators[0].kind is not FactKind.CHARTED or agree(fact.encounter, draft.encounter)
+        return one_stay and fact.slot == draft.slot and agree(fact.site, draft.site) and agree(fact.side, draft.side)
+    if UNKNOWN_KIND in (fact.line_kind or UNKNOWN_KIND, draft.kind) and draft.site != fact.site:
+        return False
+    return kinds_agree(fact.line_kind, draft.kind) and agree(fact.site, draft.site) and agree(fact.side, draft.side)
+
+
+def later_than_entry(fact: Fact, rules: ChartingRules) -> bool:
+    """Tell whether a fact is charted for a time later than its own entry, beyond the tolerance."""
+    return fact.happened.earliest > fact.known + rules.entry_tolerance
+
+
+def removed_between(draft: LineDraft, after: Fact, removals: list[Fact]) -> bool:
+    """Tell whether a line was charted out, by reference, between its start and a fact that starts one on its device.
+
+    Where the order of the removal and that fact is open, it was: a line that may be there must not be closed. A line of
+    which only the record is known has no start that anything could lie after.
     """
-    devices = [fact for fact in creating if fact.kind is FactKind.DEVICE]
-    inserted = [fact for fact in creating if fact.kind is FactKind.INSERTED]
-    drafts = _from_devices(devices)
+    return (
+        draft.start_basis is not StartBasis.DEVICE
+        and after.happened.earliest > draft.start.earliest
+        and any(
+            (removal.device in draft.aliases or removal.part_of in draft.aliases)
+            and draft.start.earliest <= removal.happened.latest
+            and removal.happened.earliest <= after.happened.latest
+            for removal in removals
+        )
+    )
+
+
+def draft_lines(creating: list[Fact], context: Context) -> tuple[list[LineDraft], list[Issue]]:
+    """Return the lines that a patient's Devices and insertions make, and how unlinked ones were read."""
+    drafts = _from_devices([fact for fact in creating if fact.kind is FactKind.DEVICE], context)
     by_device = {alias: draft for draft in drafts for alias in draft.aliases}
     loose: list[LineDraft] = []
-    issues: list[Issue] = []
+    inserted = [fact for fact in creating if fact.kind is FactKind.INSERTED]
     for fact in sorted(inserted, key=lambda fact: (fact.happened.earliest, fact.known, fact.source)):
         if fact.device is None:
-            loose.append(_from_insertion(fact))
+            loose.append(_from_insertion(fact, context))
             continue
         draft = by_device.get(fact.device)
-        if draft is not None and draft.start_basis is StartBasis.DEVICE:
-            _give_insertion(draft, fact)
-        elif draft is not None and not _removed_between(draft, fact, removals):
-            draft.aliases.add(fact.source)
-            issues.append(_second_insertion(draft, fact))
-        else:
-            draft = _from_insertion(fact)
+        if draft is None or removed_between(draft, fact, context.removals):
+            draft = by_device[fact.device] = _from_insertion(fact, context)
             drafts.append(draft)
-            by_device[fact.device] = draft
-    apart, joined = _join_unlinked(drafts, loose)
-    drafts.extend(apart)
-    issues.extend(joined)
-    drafts.extend(_from_presence([fact for fact in creating if fact.kind is FactKind.PRESENT], removals, rules))
-    drafts.extend(_from_slots([fact for fact in creating if fact.kind is FactKind.CHARTED]))
-    return drafts, issues
+        elif draft.start_basis is StartBasis.DEVICE:
+            _give_insertion(draft, fact, context)
+        else:
+            draft.add(fact, context)
+            draft.refused.append(fact)
+    apart, issues = _join_unlinked(drafts, loose, context)
+    return drafts + apart, issues
 
 
-def _from_devices(devices: list[Fact]) -> list[LineDraft]:
+def _from_devices(devices: list[Fact], context: Context) -> list[LineDraft]:
     drafts: list[LineDraft] = []
     by_identity: dict[str, LineDraft] = {}
-    for fact in sorted(devices, key=lambda fact: (fact.known, fact.source)):
+    for fact in sorted(devices, key=context.named):
         draft = by_identity.get(fact.value) if fact.value else None
         if draft is None:
-            draft = LineDraft(
-                creators=[fact],
-                kind=fact.line_kind or UNKNOWN_KIND,
-                site=fact.site,
-                side=fact.side,
-                slot=fact.slot,
-                encounter=fact.encounter,
-                start=fact.happened,
-                start_basis=StartBasis.DEVICE,
-                start_source=fact.source,
-                parent=fact.part_of,
-            )
+            draft = draft_of(fact, context)
+            draft.start, draft.parent = fact.happened, fact.part_of
             drafts.append(draft)
             if fact.value:
                 by_identity[fact.value] = draft
         else:
-            draft.creators.append(fact)
-        draft.aliases.add(fact.source)
+            draft.add(fact, context)
+            draft.kind = _better(draft.kind, fact)
+            draft.parent = draft.parent or fact.part_of
     return drafts
 
 
-def _from_insertion(fact: Fact) -> LineDraft:
-    aliases = {fact.source} if fact.device is None else {fact.source, fact.device}
+def _from_insertion(fact: Fact, context: Context) -> LineDraft:
+    draft = draft_of(fact, context)
+    draft.parent = fact.part_of
+    give_start(draft, fact, _basis(fact), context)
+    return draft
+
+
+def give_start(draft: LineDraft, fact: Fact, basis: StartBasis, context: Context) -> None:
+    """Let a fact say since when a line is there.
+
+    One charted for later than its own entry is not believed: the line is there, and since when is not known.
+    """
+    if later_than_entry(fact, context.rules):
+        draft.refused.append(fact)
+    else:
+        draft.start, draft.start_basis, draft.start_source = fact.happened, basis, fact.source
+
+
+def draft_of(fact: Fact, context: Context) -> LineDraft:
+    """Return a line that one fact creates: there by when the fact became known, since when is not said yet."""
     return LineDraft(
         creators=[fact],
+        named=context.named(fact),
         kind=fact.line_kind or UNKNOWN_KIND,
         site=fact.site,
         side=fact.side,
         slot=fact.slot,
         encounter=fact.encounter,
-        start=fact.happened,
-        start_basis=StartBasis.EXCHANGE if fact.part_of else StartBasis.INSERTION,
+        start=exactly(fact.known),
+        start_basis=StartBasis.DEVICE,
         start_source=fact.source,
-        replaced=fact.part_of,
-        aliases=aliases,
+        aliases={fact.source} if fact.device is None else {fact.source, fact.device},
     )
 
 
-def _give_insertion(draft: LineDraft, fact: Fact) -> None:
-    draft.creators.append(fact)
-    draft.aliases.add(fact.source)
-    draft.start, draft.start_source = fact.happened, fact.source
-    draft.start_basis = StartBasis.EXCHANGE if fact.part_of else StartBasis.INSERTION
-    draft.replaced = fact.part_of
+def _give_insertion(draft: LineDraft, fact: Fact, context: Context) -> None:
+    draft.add(fact, context)
+    give_start(draft, fact, _basis(fact), context)
+    draft.parent = draft.parent or fact.part_of
+    fill_in(draft, fact)
+
+
+def fill_in(draft: LineDraft, fact: Fact) -> None:
+    """Take from a linked fact what the record of a line does not say."""
     draft.site, draft.side = fact.site or draft.site, fact.side or draft.side
     draft.encounter = fact.encounter or draft.encounter
-    if draft.kind == UNKNOWN_KIND and fact.line_kind:
-        draft.kind = fact.line_kind
+    draft.kind = _better(draft.kind, fact)
 
 
-def _removed_between(draft: LineDraft, fact: Fact, removals: list[Fact]) -> bool:
-    return any(
-        removal.device in draft.aliases
-        and draft.start.earliest <= removal.happened.latest
-        and removal.happened.earliest <= fact.happened.latest
-        for removal in removals
-    )
+def _better(kind: str, fact: Fact) -> str:
+    return fact.line_kind if kind == UNKNOWN_KIND and fact.line_kind else kind
 
 
-def _second_insertion(draft: LineDraft, fact: Fact) -> Issue:
-    return Issue(
-        kind=IssueKind.LINES_JOINED,
-        source=fact.source,
-        text="a second insertion on a device that was not charted out between: the first one counts; chart the removal, "
-        "or correct the insertion that is wrong",
-        patient=fact.patient,
-        lines=(draft.key,),
-    )
+def _basis(fact: Fact) -> StartBasis:
+    # `part_of` on an insertion is the line that it replaced over a guidewire.
+    return StartBasis.EXCHANGE if fact.part_of else StartBasis.INSERTION
 
 
-def _join_unlinked(drafts: list[LineDraft], loose: list[LineDraft]) -> tuple[list[LineDraft], list[Issue]]:
+def _join_unlinked(
+    drafts: list[LineDraft], loose: list[LineDraft], context: Context
+) -> tuple[list[LineDraft], list[Issue]]:
     """Join an unlinked insertion to a Device without one, where each is the other's only candidate."""
-    bare = [draft for draft in drafts if draft.start_basis is StartBasis.DEVICE]
+    if not loose:
+        return [], []
+    bare: dict[str, list[LineDraft]] = defaultdict(list)
+    for draft in drafts:
+        if draft.creators[-1].kind is FactKind.DEVICE:
+            bare[draft.kind].append(draft)
+    found = [[device for device in bare.get(draft.kind, ()) if _may_be_one(device, draft)] for draft in loose]
+    claims: dict[str, int] = defaultdict(int)
+    for fits in found:
+        for device in fits:
+            claims[device.key] += 1
     apart: list[LineDraft] = []
     issues: list[Issue] = []
-    for draft in loose:
-        fact = draft.creators[0]
-        fits = [device for device in bare if _may_be_one(device, draft)]
-        rivals = [other for other in loose if fits and _may_be_one(fits[0], other)]
-        if len(fits) == 1 and len(rivals) == 1:
-            _give_insertion(fits[0], fact)
-            issues.append(_joined(fits[0], fact))
-        else:
-            apart.append(draft)
+    for draft, fits in zip(loose, found, strict=True):
+        if len(fits) == 1 and claims[fits[0].key] == 1:
+            _give_insertion(fits[0], draft.creators[0], context)
+            issues.append(_joined(fits[0], draft.creators[0]))
+            continue
+        apart.append(draft)
+        if fits:
+            issues.append(_not_joined(draft, fits))
     return apart, issues
 
 
 def _may_be_one(device: LineDraft, insertion: LineDraft) -> bool:
-    return (
-        device.kind == insertion.kind
-        and device.kind != UNKNOWN_KIND
-        and agree(device.site, insertion.site)
-        and agree(device.side, insertion.side)
-    )
+    known = device.kind != UNKNOWN_KIND
+    return known and agree(device.site, insertion.site) and agree(device.side, insertion.side)
 
 
 def _joined(draft: LineDraft, fact: Fact) -> Issue:
@@ -205,82 +266,25 @@ def _joined(draft: LineDraft, fact: Fact) -> Issue:
     )
 
 
-def _from_presence(present: list[Fact], removals: list[Fact], rules: ChartingRules) -> list[LineDraft]:
-    basis = StartBasis.INSERTION if rules.presence_start is PresenceStart.INSERTION else StartBasis.ARRIVAL
-    drafts: list[LineDraft] = []
-    for fact in sorted(present, key=lambda fact: (fact.happened.earliest, fact.known, fact.source)):
-        earlier = _continued(fact, drafts, removals, rules)
-        if earlier is None:
-            drafts.append(
-                LineDraft(
-                    creators=[fact],
-                    kind=fact.line_kind or UNKNOWN_KIND,
-                    site=fact.site,
-                    side=fact.side,
-                    slot=fact.slot,
-                    encounter=fact.encounter,
-                    start=fact.happened,
-                    start_basis=basis,
-                    start_source=fact.source,
-                    end=fact.until,
-                    end_basis=EndBasis.PRESENCE if fact.until else None,
-                    end_source=fact.source if fact.until else None,
-                    aliases={fact.source},
-                )
-            )
-        else:
-            earlier.creators.append(fact)
-            earlier.aliases.add(fact.source)
-            earlier.end, earlier.end_source = fact.until, fact.source
-            earlier.end_basis = EndBasis.PRESENCE if fact.until else None
-    return drafts
-
-
-def _continued(
-    fact: Fact, drafts: list[LineDraft], removals: list[Fact], rules: ChartingRules
-) -> LineDraft | None:
-    """Return the line that a presence interval continues. A site that is not charted is not known to be the same."""
-    if rules.join_gap is None or fact.site is None:
-        return None
-    fits = [
-        draft
-        for draft in drafts
-        if draft.end is not None
-        and (draft.kind, draft.site, draft.side, draft.slot) == (fact.line_kind, fact.site, fact.side, fact.slot)
-        and draft.encounter == fact.encounter
-        and 0 <= fact.happened.earliest - draft.end.latest <= rules.join_gap
-        and not any(_speaks_of(removal, draft) and removal.happened.latest <= fact.happened.latest for removal in removals)
-    ]
-    return fits[0] if len(fits) == 1 else None
-
-
-def _speaks_of(removal: Fact, draft: LineDraft) -> bool:
-    if removal.device is not None or removal.part_of is not None:
-        return removal.device in draft.aliases or removal.part_of in draft.aliases
-    return (
-        (removal.line_kind, removal.site, removal.side) == (draft.kind, draft.site, draft.side)
-        and draft.start.earliest <= removal.happened.latest
+def _not_joined(draft: LineDraft, fits: list[LineDraft]) -> Issue:
+    return Issue(
+        kind=IssueKind.WHICH_LINE,
+        source=draft.key,
+        text="an insertion without a link may be that of more than one device record, or of one that another insertion "
+        "fits too: each is kept as a line of its own; link them in the chart (focalDevice)",
+        patient=draft.creators[0].patient,
+        lines=tuple(sorted({draft.key, *(device.key for device in fits)})),
+        used=True,
     )
 
 
-def _from_slots(charted: Iterable[Fact]) -> list[LineDraft]:
-    """Make one line of each numbered slot that a stay keeps charting about; it is there from its first entry."""
-    slots: dict[tuple[str | None, str | None], LineDraft] = {}
-    for fact in sorted(charted, key=lambda fact: (fact.known, fact.source)):
-        name = (fact.encounter, fact.slot)
-        if name in slots:
-            slots[name].aliases.add(fact.source)
-            continue
-        slots[name] = LineDraft(
-            creators=[fact],
-            kind=fact.line_kind or UNKNOWN_KIND,
-            site=fact.site,
-            side=fact.side,
-            slot=fact.slot,
-            encounter=fact.encounter,
-            start=fact.happened,
-            start_basis=StartBasis.ARRIVAL,
-            start_source=fact.source,
-            aliases={fact.source},
-        )
-    return list(slots.values())
+def second_insertion(draft: LineDraft, fact: Fact) -> Issue:
+    """Return the issue of an insertion on a device that was there already."""
+    return Issue(
+        kind=IssueKind.LINES_JOINED,
+        source=fact.source,
+        text="a second insertion on a device that was not charted out between: the first one counts; chart the "
+        "removal, or correct the insertion that is wrong",
+        patient=fact.patient,
+        lines=(draft.key,),
+    )

@@ -28,13 +28,17 @@ def _visited(stays: tuple[Stay, ...], places: Mapping[str, Place]) -> list[Place
 
 
 def _in_unit_zone(fact: Fact, stays: tuple[Stay, ...], places: Mapping[str, Place], zone: tzinfo) -> Fact:
-    if fact.happened.precision is not Precision.DAY:
+    if all(moment is None or moment.precision is not Precision.DAY for moment in (fact.happened, fact.until)):
         return fact
-    place = place_at(list(stays), places, fact.happened.earliest)
+    # Who came in the course of that day was in no place yet when it began.
+    place = place_at(stays, places, fact.happened.earliest) or place_at(stays, places, fact.happened.latest)
     if place is None or place.zone is None or place.zone is zone:
         return fact
-    return replace(fact, happened=_same_day(fact.happened, zone, place.zone))
+    until = fact.until and _same_day(fact.until, zone, place.zone)
+    return replace(fact, happened=_same_day(fact.happened, zone, place.zone), until=until)
 
 
 def _same_day(moment: Moment, read_in: tzinfo, meant_in: tzinfo) -> Moment:
+    if moment.precision is not Precision.DAY:
+        return moment
     return day_moment(local_date(moment.earliest, read_in), meant_in)

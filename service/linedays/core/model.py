@@ -3,7 +3,7 @@
 Facts and moments are msgspec structs because a hospital has millions of them; everything else is a frozen dataclass.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import tzinfo
 from enum import StrEnum
 
@@ -140,8 +140,7 @@ class Whereabouts(StrEnum):
     ENDED = "ended"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class Line(msgspec.Struct, frozen=True, kw_only=True):
     """One indwelling vascular access device in one patient, from insertion to removal.
 
     `key` is `Type/id` of the creating resource known first; `aliases` are the other resources that speak of it.
@@ -164,8 +163,7 @@ class Line:
     parent: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Timeline:
+class Timeline(msgspec.Struct, frozen=True, kw_only=True):
     """A line with its facts in order of time, and those that could not be used, each with its issue."""
 
     line: Line
@@ -173,8 +171,7 @@ class Timeline:
     unused: tuple[tuple[Fact, Issue], ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DressingSite:
+class DressingSite(msgspec.Struct, frozen=True, kw_only=True):
     """The one or more lines under one dressing. Its key is the key of the line known first."""
 
     key: str
@@ -205,8 +202,7 @@ class Place:
         return self.unit.rpartition("/")[2]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlaceSpan:
+class PlaceSpan(msgspec.Struct, frozen=True, kw_only=True):
     """A patient in a place from `start` until before `end` (None: still there)."""
 
     place: str
@@ -214,8 +210,7 @@ class PlaceSpan:
     end: Instant | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stay:
+class Stay(msgspec.Struct, frozen=True, kw_only=True):
     """One Encounter: `top` is the outermost Encounter that it is part of, itself where it stands alone."""
 
     id: str
@@ -241,8 +236,7 @@ class Person:
     died: Moment | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PatientInput:
+class PatientInput(msgspec.Struct, frozen=True, kw_only=True):
     """Everything read about one patient, in any order."""
 
     person: Person
@@ -250,8 +244,7 @@ class PatientInput:
     stays: tuple[Stay, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PatientChart:
+class PatientChart(msgspec.Struct, frozen=True, kw_only=True):
     """What was made of one patient's input: dressing sites, and what fitted no line or more than one."""
 
     person: Person
@@ -294,8 +287,7 @@ class AnchorBasis(StrEnum):
     REPORTED = "reported"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Anchor:
+class Anchor(msgspec.Struct, frozen=True, kw_only=True):
     """The fact that last reset an item: `at` is the earliest reading of its time, not before insertion."""
 
     at: Instant
@@ -306,8 +298,7 @@ class Anchor:
     dressing_kind: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reason:
+class Reason(msgspec.Struct, frozen=True, kw_only=True):
     """Why something is so, as data: a code with its parameters, rendered to one sentence on demand.
 
     Instants are ints, everything else is text; the wording of each code stands in mappings/outputs.yaml.
@@ -317,8 +308,7 @@ class Reason:
     values: tuple[tuple[str, str | int], ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SiteFinding:
+class SiteFinding(msgspec.Struct, frozen=True, kw_only=True):
     """One charted finding that stands (nothing has cleared it): what, seen when, from which resource."""
 
     finding: str
@@ -328,8 +318,7 @@ class SiteFinding:
     minutes_after_change: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ItemState:
+class ItemState(msgspec.Struct, frozen=True, kw_only=True):
     """What the policy asks of one dressing site for one item at one moment.
 
     `beside` are other conditions that hold, `findings` what was charted and not cleared, `assumed` what we had to
@@ -353,8 +342,7 @@ class ItemState:
     last_seen_intact: Instant | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SiteState:
+class SiteState(msgspec.Struct, frozen=True, kw_only=True):
     """A dressing site at one moment: where its lines are, what each item needs, and what else is worth a line.
 
     `place` and `unit` say where the patient is; `watched_since` is when this watch of the patient began, where the
@@ -371,5 +359,5 @@ class SiteState:
     unit: str | None = None
     encounter: str | None = None
     watched_since: Instant | None = None
-    zone: tzinfo | None = field(default=None)
+    zone: tzinfo | None = None
     line_whereabouts: tuple[Whereabouts, ...] = ()

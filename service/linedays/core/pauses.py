@@ -4,7 +4,8 @@ A pause is only what was charted as one, with a review date, or a leave of absen
 while; it never changes what is due or overdue.
 """
 
-from dataclasses import dataclass
+
+import msgspec
 
 from linedays.core.anchors import SiteFact
 from linedays.core.model import FactKind, Place, PlaceClass, Reason
@@ -17,8 +18,7 @@ REFUSED = "refused"
 OFF_UNIT = "off-unit"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pause:
+class Pause(msgspec.Struct, frozen=True, kw_only=True):
     """A pause that holds (`reason`), or one whose review date has passed (`not_reviewed`)."""
 
     reason: Reason | None = None
@@ -42,17 +42,14 @@ def pause_at(facts: list[SiteFact], watch: Watch, at: Instant) -> Pause:
     return Pause(not_reviewed=Reason(code="pause-not-reviewed", values=values))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Deferral:
+class Deferral(msgspec.Struct, frozen=True, kw_only=True):
     """An item that was charted as not done since its anchor: put off until `until`."""
 
     until: Instant
     reason: Reason
 
 
-def deferral_of(
-    facts: list[SiteFact], since: Instant | None, setting: Setting, day: UnitDay
-) -> Deferral | None:
+def deferral_of(facts: list[SiteFact], since: Instant | None, setting: Setting, day: UnitDay) -> Deferral | None:
     """Return how long the last "not done" since the anchor puts an item off, whether or not that is over."""
     told = [
         each.fact
@@ -64,10 +61,7 @@ def deferral_of(
     last = max(told, key=lambda fact: (fact.happened.earliest, fact.known, fact.source))
     charted = last.happened.earliest
     why = last.value or "not charted"
-    if why == OFF_UNIT:
-        until = _back_by(setting, charted)
-    else:
-        until = next_shift_start(charted, day.settings.shifts, day.zone)
+    until = _back_by(setting, charted) if why == OFF_UNIT else next_shift_start(charted, day.settings.shifts, day.zone)
     refused = sum(fact.value == REFUSED for fact in told)
     code = "deferred-refused-again" if why == REFUSED and refused > 1 else "deferred"
     return Deferral(until=until, reason=Reason(code=code, values=(("why", why), ("at", charted), ("until", until))))

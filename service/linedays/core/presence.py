@@ -55,7 +55,11 @@ def away_until(timeline: Timeline, watch: Watch) -> Instant | None:
 
 
 def _used_after(timeline: Timeline, after: Instant, at: Instant) -> bool:
-    return any(fact.kind in USES and after < fact.happened.earliest <= at for fact in timeline.facts)
+    facts = timeline.facts
+    if not facts or facts[-1].happened.earliest <= after:
+        # They stand in order of time: nothing was charted later, which is the usual case.
+        return False
+    return any(fact.kind in USES and after < fact.happened.earliest <= at for fact in facts)
 
 
 def _said_to_be_gone(facts: tuple[Fact, ...], at: Instant) -> bool:
@@ -63,6 +67,4 @@ def _said_to_be_gone(facts: tuple[Fact, ...], at: Instant) -> bool:
     if not gone:
         return False
     told = [instant for instant in gone if instant <= at]
-    return bool(told) and not any(
-        fact.kind in USES and max(told) < fact.happened.earliest <= at for fact in facts
-    )
+    return bool(told) and not any(fact.kind in USES and max(told) < fact.happened.earliest <= at for fact in facts)

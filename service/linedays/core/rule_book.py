@@ -35,6 +35,7 @@ class RuleBook:
     """One policy, indexed. Build it with `rule_book`; it is kept for as long as the policy is.
 
     `undressed` are the kinds of line whose insertion starts no dressing: none is expected, or it lies over a needle.
+    `asked` are, by item, the kinds of line that any rule speaks of.
     """
 
     policy: Policy
@@ -46,6 +47,7 @@ class RuleBook:
     timed: dict[tuple[str, str, str | None, AgeGroup, str | None], tuple[TimedRule, ...]]
     waived: dict[tuple[str, str], tuple[NotRequiredRule, ...]]
     undressed: frozenset[str]
+    asked: dict[str, frozenset[str]]
 
 
 @lru_cache(maxsize=64)
@@ -71,6 +73,10 @@ def rule_book(policy: Policy) -> RuleBook:
             for kind in policy.line_kinds
         },
         undressed=_undressed(policy),
+        asked={
+            item: frozenset(kind for rule in policy.rules if rule.item == item for kind in rule.line_kinds)
+            for item in items
+        },
     )
 
 

@@ -1,21 +1,23 @@
-"""What held for an item since its anchor → when a change of rule lets it be overdue, and when rules next change. No I/O.
+"""What held for an item since its anchor → from when it is overdue, and when something next changes. No I/O.
 
 A change of rule by age, transfer, policy, or a site that is no longer healed never makes an item overdue at once: it is
 overdue after the first day shift that begins after the change. One that was overdue before stays so.
 """
 
 from collections.abc import Iterable
-from datetime import timedelta
+from datetime import UTC, timedelta
 
 from linedays.core.anchors import Anchoring, SiteFact, counts_from
 from linedays.core.model import Anchor, FactKind, Stay
-from linedays.core.moment import Instant, local_date, start_of_day
+from linedays.core.moment import DAY, Instant, local_date, start_of_day
 from linedays.core.policy import IntervalRule
 from linedays.core.rule_book import neonate_until
 from linedays.core.situation import Situation
 from linedays.core.terms import Setting, Terms, terms_at, unit_day
 from linedays.core.waivers import waived
 from linedays.core.windows import Clock, UnitDay, clock_of, end_of_next_day_shift
+
+_OF_HEALING = (FactKind.SITE_HEALED, FactKind.SITE_NOT_HEALED)
 
 
 def clock_at(setting: Setting, anchor: Anchor, rule: IntervalRule, terms: Terms, at: Instant) -> Clock:
@@ -37,8 +39,10 @@ def overdue_from(situation: Situation, item: str, found: Anchoring, anchor: Anch
         if by_clock == before:
             continue
         was_overdue = held is not None and held < point
-        spared = by_clock is None or (was_overdue and by_clock <= point)
-        held = by_clock if spared else max(by_clock, _spared_until(setting, point))
+        if by_clock is None or (was_overdue and by_clock <= point):
+            held = by_clock
+        else:
+            held = max(by_clock, _spared_until(setting, point))
     return clock.overdue_from if held is None else held
 
 
@@ -67,7 +71,7 @@ def _spared_until(setting: Setting, change: Instant) -> Instant:
 
 def _turns_between(setting: Setting, facts: Iterable[SiteFact], after: Instant, until: Instant) -> set[Instant]:
     """Return the instants in (after, until] at which another rule may begin to hold."""
-    points = {each.fact.happened.earliest for each in facts if each.fact.kind is FactKind.SITE_NOT_HEALED}
+    points = {each.fact.happened.earliest for each in facts if each.fact.kind in _OF_HEALING}
     points.update(_of_stays(setting.stays), _of_policy_and_age(setting, after))
     return {point for point in points if after < point <= until}
 
@@ -88,6 +92,10 @@ def _of_stays(stays: tuple[Stay, ...]) -> list[Instant]:
 
 def _of_policy_and_age(setting: Setting, after: Instant) -> list[Instant]:
     grown = neonate_until(setting.person, setting.book)
+    dates = setting.book.dates
+    if dates and after > start_of_day(dates[-1], UTC) + 2 * DAY:
+        # Every dated value began long before, which is the usual case.
+        return [] if grown is None else [grown]
     # Two zones may be a day apart: a date is looked at from the day before.
     first = local_date(after, setting.zone) - timedelta(days=1)
     coming = [start_of_day(day, setting.zone) for day in setting.book.dates if day >= first]

@@ -1,6 +1,7 @@
 """What is known about one dressing site at one moment, gathered once for every item of it. No I/O."""
 
-from dataclasses import dataclass
+
+import msgspec
 
 from linedays.core.anchors import SiteFact
 from linedays.core.findings import Findings, classify, standing_findings
@@ -12,8 +13,7 @@ from linedays.core.watch import Watch
 from linedays.core.windows import UnitDay
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Situation:
+class Situation(msgspec.Struct, frozen=True, kw_only=True):
     """A dressing site at a moment: `present` are its lines that are in place, `since` limits what still counts.
 
     `next_turn` is the next instant at which a place, a stay, a rule, or a fact that is known beforehand begins to hold.
@@ -22,6 +22,7 @@ class Situation:
     site: DressingSite
     present: tuple[Timeline, ...]
     facts: list[SiteFact]
+    findings: Findings
     since: Instant | None
     setting: Setting
     watch: Watch
@@ -35,11 +36,11 @@ class Situation:
         return tuple(dict.fromkeys(timeline.line.kind for timeline in self.present))
 
 
-def findings_of(situation: Situation) -> Findings:
-    """Return the findings that stand at the site."""
-    meanings, blood_rule = situation.setting.book.findings, situation.day.settings.blood_rule
+def findings_of(facts: list[SiteFact], setting: Setting, day: UnitDay, since: Instant | None) -> Findings:
+    """Return the findings that stand at a site, by the unit's meaning of them."""
+    meanings, blood_rule = setting.book.findings, day.settings.blood_rule
 
     def meaning_of(finding: str, dressing: str | None) -> FindingClass:
         return classify(finding, meanings, blood_rule, dressing)
 
-    return standing_findings(situation.facts, meaning_of, situation.since)
+    return standing_findings(facts, meaning_of, since)

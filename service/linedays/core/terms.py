@@ -4,8 +4,9 @@ A dressing kind that was not charted is assumed as the policy says and said so.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import tzinfo
+
+import msgspec
 
 from linedays.core.anchors import DRESSING_ITEM
 from linedays.core.model import Anchor, AnchorBasis, Person, Place, Reason, Stay
@@ -18,8 +19,7 @@ from linedays.core.windows import UnitDay
 GAUZE = "gauze"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Setting:
+class Setting(msgspec.Struct, frozen=True, kw_only=True):
     """The surroundings that terms depend on: one patient's stays and person, the places, the policy and a zone."""
 
     book: RuleBook
@@ -29,8 +29,7 @@ class Setting:
     zone: tzinfo
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Terms:
+class Terms(msgspec.Struct, frozen=True, kw_only=True):
     """What holds for one item: its rule, the interval, the kind gone by, and what was assumed.
 
     `kind_unknown` is true where no kind is charted and the unit states none: after the interval nobody knows.
@@ -43,8 +42,7 @@ class Terms:
     kind_unknown: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Kind:
+class _Kind(msgspec.Struct, frozen=True, kw_only=True):
     options: tuple[str | None, ...]
     assumed: tuple[Reason, ...]
     ask: bool = False

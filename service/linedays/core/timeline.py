@@ -4,11 +4,15 @@ Every fact ends in one of three ways: it stands on a line's timeline, it is kept
 it belongs to no one line and is an issue. Nothing here depends on the moment asked about, only on what was known.
 """
 
+from bisect import bisect_right
 from collections import defaultdict
-from dataclasses import dataclass
+from itertools import accumulate
+
+import msgspec
 
 from linedays.core.charting import ChartingRules
-from linedays.core.lines import LineDraft, draft_lines
+from linedays.core.intervals import add_intervals, slot_lines
+from linedays.core.lines import ENDING, Context, LineDraft, draft_lines, later_than_entry, second_insertion
 from linedays.core.model import (
     CREATING,
     EndBasis,
@@ -27,21 +31,20 @@ from linedays.core.placing import Placing, place, placing_of
 from linedays.core.sites import dressing_sites
 from linedays.core.versions import facts_known
 
-ANCHORING = frozenset(
+_TOLD = frozenset({FactKind.LABEL_DATE, FactKind.CHANGE_REPORTED})
+_STARTING = frozenset({FactKind.INSERTED, FactKind.PRESENT})
+_GUARDED = ENDING | frozenset(
     {
         FactKind.DRESSING_CHANGED,
         FactKind.LABEL_DATE,
         FactKind.CHANGE_REPORTED,
         FactKind.PORT_ACCESSED,
         FactKind.PART_CHANGED,
-        FactKind.INSERTED,
     }
 )
-ENDING = frozenset({FactKind.REMOVED, FactKind.EXCHANGED_OUT})
 
 
-@dataclass(frozen=True, slots=True)
-class _Placed:
+class _Placed(msgspec.Struct, frozen=True):
     """Facts by the line they belong to, and the issues of those that belong to none."""
 
     by_line: dict[int, list[Fact]]
@@ -53,22 +56,48 @@ def build_chart(patient: PatientInput, rules: ChartingRules, *, known_by: Instan
 
     Shape: sites in order of their keys; each timeline's facts in order of time, then of entry, then of source.
     """
-    facts, later = facts_known(patient.facts, known_by)
-    creating = [fact for fact in facts if fact.kind in CREATING]
-    removals = [fact for fact in facts if fact.kind in ENDING]
-    drafts, issues = draft_lines(creating, removals, rules)
+    known = facts_known(patient.facts, known_by)
+    stays = tuple(stay for stay in patient.stays if stay.known <= known_by)
+    creating, removals, others = _by_purpose(known.standing)
+    context = Context(
+        rules=rules, removals=removals, first=known.first, whole_stay={stay.id: stay.top for stay in stays}
+    )
+    drafts, issues = _drafts(creating, context)
     placing = placing_of(drafts, rules)
-    ended = _place_all(removals, placing)
+    ended = _place_all(context.removals, placing)
     for draft in drafts:
-        _end(draft, ended.by_line.get(id(draft), []))
-    placed = _place_all([fact for fact in facts if fact.kind not in CREATING and fact.kind not in ENDING], placing)
-    issues = [*issues, *ended.issues, *placed.issues]
-    known = [
-        (draft.known, _timeline(draft, ended.by_line.get(id(draft), []) + placed.by_line.get(id(draft), []), rules))
+        _end(draft, ended.by_line.get(id(draft), []), rules)
+    placed = _place_all(others, placing)
+    lines = [
+        (draft, _timeline(draft, ended.by_line.get(id(draft), []) + placed.by_line.get(id(draft), []), rules))
         for draft in drafts
     ]
-    stays = tuple(stay for stay in patient.stays if stay.known <= known_by)
-    return _chart(PatientInput(person=patient.person, facts=(), stays=stays), known, issues, later, rules)
+    issues = [*issues, *ended.issues, *placed.issues]
+    return _chart(PatientInput(person=patient.person, facts=(), stays=stays), lines, issues, known.later, rules)
+
+
+def _by_purpose(facts: list[Fact]) -> tuple[list[Fact], list[Fact], list[Fact]]:
+    """Part the facts that create lines, those that end them, and all others."""
+    creating: list[Fact] = []
+    ending: list[Fact] = []
+    others: list[Fact] = []
+    for fact in facts:
+        if fact.kind in CREATING:
+            creating.append(fact)
+        elif fact.kind in ENDING:
+            ending.append(fact)
+        else:
+            others.append(fact)
+    return creating, ending, others
+
+
+def _drafts(creating: list[Fact], context: Context) -> tuple[list[LineDraft], list[Issue]]:
+    drafts, issues = draft_lines(creating, context)
+    if present := [fact for fact in creating if fact.kind is FactKind.PRESENT]:
+        drafts = add_intervals(drafts, present, context)
+    if charted := [fact for fact in creating if fact.kind is FactKind.CHARTED]:
+        drafts = drafts + slot_lines(charted, context)
+    return drafts, issues
 
 
 def _place_all(facts: list[Fact], placing: Placing) -> _Placed:
@@ -83,10 +112,10 @@ def _place_all(facts: list[Fact], placing: Placing) -> _Placed:
     return _Placed(by_line, issues)
 
 
-def _end(draft: LineDraft, endings: list[Fact]) -> None:
+def _end(draft: LineDraft, endings: list[Fact], rules: ChartingRules) -> None:
     """Set how a line ended: by what was charted as done to it, else by the state of its record."""
     for fact in sorted(endings, key=_end_order):
-        if draft.start_basis is not StartBasis.DEVICE and fact.happened.latest < draft.start.earliest:
+        if _why_unused(fact, draft, rules) is not None:
             continue
         draft.end, draft.end_source = fact.happened, fact.source
         if fact.kind is FactKind.EXCHANGED_OUT:
@@ -101,24 +130,30 @@ def _end_order(fact: Fact) -> tuple[bool, int, int, str]:
 
 
 def _timeline(draft: LineDraft, facts: list[Fact], rules: ChartingRules) -> Timeline:
-    inserted = [fact for fact in draft.creators if fact.source == draft.start_source]
+    starting = [fact for fact in draft.creators if fact.source == draft.start_source and fact not in draft.refused]
     standing: list[Fact] = []
     unused: list[tuple[Fact, Issue]] = []
-    ordered = sorted(inserted + facts, key=lambda fact: (fact.happened.earliest, fact.known, fact.source, fact.kind))
+    ordered = sorted([*starting, *draft.refused, *facts], key=_in_order)
     for fact in ordered:
-        issue = _why_unused(fact, draft, rules) if fact.kind in ANCHORING or fact.kind in ENDING else None
-        if issue is not None:
+        issue = _why_unused(fact, draft, rules) if fact.kind in _GUARDED or fact.kind in _STARTING else None
+        if issue is None:
+            standing.append(fact)
+        else:
             unused.append((fact, issue))
-            continue
-        standing.append(fact)
     standing, older = _labels_older_than_a_change(standing, draft)
     return Timeline(line=_line(draft), facts=tuple(standing), unused=tuple(unused + older))
 
 
+def _in_order(fact: Fact) -> tuple[Instant, Instant, str, str]:
+    return (fact.happened.earliest, fact.known, fact.source, fact.kind)
+
+
 def _why_unused(fact: Fact, draft: LineDraft, rules: ChartingRules) -> Issue | None:
-    if fact.happened.earliest > fact.known + rules.entry_tolerance:
+    if later_than_entry(fact, rules):
         text = "charted for a later time than its own entry: correct it; the earlier state stands"
         return _line_issue(IssueKind.AFTER_OWN_ENTRY, fact, draft, text)
+    if fact.kind in _STARTING:
+        return second_insertion(draft, fact) if fact.source != draft.start_source else None
     if _is_before_start(fact, draft, rules):
         text = "charted for a time before the line was there: correct it; the earlier state stands"
         return _line_issue(IssueKind.BEFORE_INSERTION, fact, draft, text)
@@ -126,30 +161,29 @@ def _why_unused(fact: Fact, draft: LineDraft, rules: ChartingRules) -> Issue | N
 
 
 def _is_before_start(fact: Fact, draft: LineDraft, rules: ChartingRules) -> bool:
-    match draft.start_basis:
-        case StartBasis.DEVICE:
-            return False
-        case StartBasis.ARRIVAL:
-            return fact.happened.latest < draft.start.earliest - rules.arrival_lookback
-        case StartBasis.INSERTION | StartBasis.EXCHANGE:
-            return fact.happened.latest < draft.start.earliest
+    if draft.start_basis is StartBasis.DEVICE:
+        return False
+    came_with_it = draft.start_basis is StartBasis.ARRIVAL and fact.kind not in ENDING
+    return fact.happened.latest < draft.start.earliest - (rules.arrival_lookback if came_with_it else 0)
 
 
 def _labels_older_than_a_change(facts: list[Fact], draft: LineDraft) -> tuple[list[Fact], list[tuple[Fact, Issue]]]:
     """Set aside a label or reported date that is older than a change charted before it was read."""
-    told = [fact for fact in facts if fact.kind in (FactKind.LABEL_DATE, FactKind.CHANGE_REPORTED)]
-    if not told:
+    if not any(fact.kind in _TOLD for fact in facts):
         return facts, []
-    changes = [fact for fact in facts if fact.kind is FactKind.DRESSING_CHANGED]
-    older = [
-        fact
-        for fact in told
-        if any(fact.happened.latest < change.happened.earliest and change.known <= fact.known for change in changes)
-    ]
     text = "a date read or reported that is older than a change in the chart: look at the label and correct one of them"
-    return [fact for fact in facts if fact not in older], [
-        (fact, _line_issue(IssueKind.OLDER_THAN_A_CHANGE, fact, draft, text)) for fact in older
-    ]
+    changes = sorted((fact.known, fact.happened.earliest) for fact in facts if fact.kind is FactKind.DRESSING_CHANGED)
+    entered = [known for known, _ in changes]
+    latest = list(accumulate((happened for _, happened in changes), max))
+    kept: list[Fact] = []
+    older: list[tuple[Fact, Issue]] = []
+    for fact in facts:
+        by_then = bisect_right(entered, fact.known) if fact.kind in _TOLD else 0
+        if by_then and fact.happened.latest < latest[by_then - 1]:
+            older.append((fact, _line_issue(IssueKind.OLDER_THAN_A_CHANGE, fact, draft, text)))
+        else:
+            kept.append(fact)
+    return kept, older
 
 
 def _line_issue(kind: IssueKind, fact: Fact, draft: LineDraft, text: str) -> Issue:
@@ -173,29 +207,31 @@ def _line(draft: LineDraft) -> Line:
         end_source=draft.end_source,
         aliases=tuple(sorted(draft.aliases - {key})),
         encounter=draft.encounter,
-        parent=draft.parent or draft.replaced,
+        parent=draft.parent,
     )
 
 
 def _chart(
     patient: PatientInput,
-    known: list[tuple[Instant, Timeline]],
+    lines: list[tuple[LineDraft, Timeline]],
     issues: list[Issue],
     later: frozenset[str],
     rules: ChartingRules,
 ) -> PatientChart:
     standing: set[str] = set()
     unused: list[Issue] = list(issues)
-    for _, timeline in known:
-        standing.add(timeline.line.key)
-        standing.update(timeline.line.aliases)
-        standing.update(fact.source for fact in timeline.facts)
+    for draft, timeline in lines:
+        standing.update(fact.source for fact in draft.creators)
+        standing.difference_update(fact.source for fact in draft.refused)
         unused.extend(issue for _, issue in timeline.unused)
+    for _, timeline in lines:
+        standing.update(fact.source for fact in timeline.facts)
+    known = [(draft.named[0], timeline) for draft, timeline in lines]
     return PatientChart(
         person=patient.person,
-        sites=dressing_sites(known, rules) if known else (),
+        sites=dressing_sites(known, rules),
         stays=patient.stays,
-        issues=tuple(sorted(unused, key=lambda issue: (issue.source, issue.kind))),
+        issues=tuple(sorted(unused, key=lambda issue: (issue.source, issue.kind, issue.lines))),
         standing=frozenset(standing),
         not_yet_known=later,
     )

@@ -4,8 +4,9 @@ Discharge ends our watch, not the line. The watch is on while any Encounter is a
 last one, so that one Encounter turning into another closes nothing.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+
+import msgspec
 
 from linedays.core.model import Person, Place, Stay
 from linedays.core.moment import Instant
@@ -13,8 +14,7 @@ from linedays.core.moment import Instant
 _NEVER_HAPPENED = frozenset({"planned", "cancelled", "entered-in-error"})
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Watch:
+class Watch(msgspec.Struct, frozen=True, kw_only=True):
     """What the stays say at one moment.
 
     `on` is false after discharge; `since` is when this watch began (None: no Encounter in scope, so nothing limits it)
@@ -33,14 +33,12 @@ class Watch:
 
 def watch_at(stays: tuple[Stay, ...], places: Mapping[str, Place], at: Instant, gap: int) -> Watch:
     """Return what the stays say at a moment. Units: `gap` in seconds between two Encounters of one watch."""
-    begun = sorted(
-        (stay for stay in stays if stay.status not in _NEVER_HAPPENED and stay.start <= at),
-        key=lambda stay: (stay.start, stay.id),
-    )
+    begun = sorted((stay for stay in stays if _has_begun(stay, at)), key=lambda stay: (stay.start, stay.id))
     if not begun:
         return Watch(on=True, since=None, before=None, ended=None, on_leave=False, place=None, encounter=None)
-    since, before, until = _last_watch(begun, at, gap)
-    active = [stay for stay in begun if stay.end is None or stay.end > at]
+    ends = _ends(begun)
+    since, before, until = _last_watch(begun, ends, gap)
+    active = [stay for stay in begun if not _is_over(ends[stay.id], at)]
     current = active[-1] if active else begun[-1]
     return Watch(
         on=bool(active) or until is None or at < until + gap,
@@ -53,18 +51,42 @@ def watch_at(stays: tuple[Stay, ...], places: Mapping[str, Place], at: Instant, 
     )
 
 
-def _last_watch(begun: list[Stay], at: Instant, gap: int) -> tuple[Instant, Instant | None, Instant | None]:
-    since, until = begun[0].start, begun[0].end
+def _has_begun(stay: Stay, at: Instant) -> bool:
+    return stay.status not in _NEVER_HAPPENED and stay.start <= at
+
+
+def _is_over(end: Instant | None, at: Instant) -> bool:
+    return end is not None and end <= at
+
+
+def _ends(stays: list[Stay]) -> dict[str, Instant | None]:
+    """Return the end of each stay. One that was never closed is over with the outermost one that it is part of."""
+    own = {stay.id: _own_end(stay) for stay in stays}
+    return {stay.id: own[stay.id] if own[stay.id] is not None else own.get(stay.top) for stay in stays}
+
+
+def _own_end(stay: Stay) -> Instant | None:
+    """Return when a stay ended; one that is finished without saying when ended at its last charted place."""
+    if stay.end is not None or stay.status != "finished":
+        return stay.end
+    return max((span.end or span.start for span in stay.places), default=stay.start)
+
+
+def _last_watch(
+    begun: list[Stay], ends: dict[str, Instant | None], gap: int
+) -> tuple[Instant, Instant | None, Instant | None]:
+    since, until = begun[0].start, ends[begun[0].id]
     before: Instant | None = None
     for stay in begun[1:]:
+        end = ends[stay.id]
         if until is not None and stay.start >= until + gap:
-            since, before, until = stay.start, until, stay.end
+            since, before, until = stay.start, until, end
         elif until is not None:
-            until = None if stay.end is None else max(until, stay.end)
-    return since, before, until if until is not None and until <= at else None
+            until = None if end is None else max(until, end)
+    return since, before, until
 
 
-def place_at(stays: list[Stay], places: Mapping[str, Place], at: Instant) -> Place | None:
+def place_at(stays: Iterable[Stay], places: Mapping[str, Place], at: Instant) -> Place | None:
     """Return the place charted for a moment: of those that hold, the one entered last."""
     held = [
         (span.start, span.place)

@@ -4,17 +4,18 @@ All instants are computed once and kept in UTC. Elapsed intervals are counted in
 them; calendar intervals in local days.
 """
 
-from dataclasses import dataclass
-from datetime import date, timedelta, tzinfo
+from datetime import date, time, timedelta, tzinfo
+from typing import assert_never
+
+import msgspec
 
 from linedays.core.moment import DAY, Instant, instant_of, local_date, start_of_day
 from linedays.core.policy import Basis, IntervalRule, Shifts, UnitSettings, WindowRule
 
-NOON_HOUR = 12
+NOON = time(12)
 
 
-@dataclass(frozen=True, slots=True)
-class Clock:
+class Clock(msgspec.Struct, frozen=True):
     """The instants of one cycle: the item appears, is due, is overdue; `suggested` is given for a due time at night.
 
     By calendar days an item is due from 00:00 and appears when the day shift of that date begins.
@@ -26,8 +27,7 @@ class Clock:
     suggested: Instant | None
 
 
-@dataclass(frozen=True, slots=True)
-class UnitDay:
+class UnitDay(msgspec.Struct, frozen=True):
     """How a unit divides its days: its settings, the window rules and its zone."""
 
     settings: UnitSettings
@@ -61,8 +61,11 @@ def _due(anchor: Instant, rule: IntervalRule, interval_days: int, day: UnitDay) 
         case Basis.CALENDAR:
             on = local_date(anchor, day.zone) + timedelta(days=interval_days)
             cutoff = day.settings.cutoff
-            overdue = start_of_day(on + timedelta(days=1), day.zone) if cutoff is None else instant_of(on, cutoff, day.zone)
-            return start_of_day(on, day.zone), overdue
+            if cutoff is None:
+                return start_of_day(on, day.zone), start_of_day(on + timedelta(days=1), day.zone)
+            return start_of_day(on, day.zone), instant_of(on, cutoff, day.zone)
+        case _:
+            assert_never(rule.basis)
 
 
 def _lead(interval_days: int, windows: tuple[WindowRule, ...]) -> WindowRule:
@@ -117,7 +120,7 @@ def next_shift_start(after: Instant, shifts: Shifts, zone: tzinfo) -> Instant:
 
 def day_shift_start(day: date, shifts: Shifts, zone: tzinfo) -> Instant:
     """Return the start of the day shift: the one that holds 12:00."""
-    noon = instant_of(day, shifts.quiet_from.replace(hour=NOON_HOUR, minute=0, second=0), zone)
+    noon = instant_of(day, NOON, zone)
     return latest_shift_start(noon, shifts, zone)
 
 

@@ -19,6 +19,7 @@ _CODE = re.compile(r"[^\s]+(\s[^\s]+)*")
 _URI = re.compile(r"\S+")
 _DATE = re.compile(r"\d{4}(-\d\d(-\d\d)?)?", re.ASCII)
 _SECONDS = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d", re.ASCII)
+_TIME = re.compile(r"([01]\d|2[0-3]):[0-5]\d:[0-5]\d(\.\d+)?", re.ASCII)
 _REFERENCE = re.compile(r"(?:https?://\S+/)?(?P<type>[A-Z][A-Za-z]+)/[A-Za-z0-9\-.]{1,64}(?:/_history/[A-Za-z0-9\-.]{1,64})?")
 _OFFSET = re.compile(r".*(Z|[+-](0\d|1[0-3]):[0-5]\d|[+-]14:00)", re.ASCII)
 _ALLOWED_TAGS = frozenset({"div", "p", "br", "b", "i", "em", "strong", "span", "ul", "ol", "li", "table", "tr", "td"})
@@ -63,8 +64,6 @@ def validate_with_classes(resource: Mapping[str, Any]) -> list[str]:
 
 def _object(value: Mapping[str, Any], shape: Mapping[str, Element], path: str) -> Iterator[str]:
     choices = [name for name in value if "value[x]" in shape and name.removeprefix("value") in CHOICES]
-    if not value:
-        yield f"{path}: at least one element is expected"
     if len(choices) > 1:
         yield f"{path}: one value[x] is expected, {len(choices)} are there"
     for name, element in shape.items():
@@ -78,9 +77,19 @@ def _object(value: Mapping[str, Any], shape: Mapping[str, Element], path: str) -
         elif name in shape:
             yield from _repeated(one, shape[name], at)
         elif name.startswith("_") and name[1:] in shape and shape[name[1:]].type not in TYPES:
-            yield from _hollow(one, at)
+            yield from _companion(one, value.get(name[1:]), shape[name[1:]], at)
         else:
             yield f"{at}: is not an element of this type"
+
+
+def _companion(value: object, beside: object, element: Element, path: str) -> Iterator[str]:
+    """Check what stands beside a primitive; beside one that repeats there is an entry, or null, for each of its own."""
+    kept = value
+    if element.many and isinstance(value, list):
+        if not isinstance(beside, list) or len(beside) != len(value):
+            yield f"{path}: as many entries as in the element itself are expected"
+        kept = [one for one in value if one is not None]
+    yield from _repeated(kept, Element("Element", many=element.many), path)
 
 
 def _choice_type(name: str) -> str:
@@ -114,8 +123,10 @@ def _value(value: object, element: Element, path: str) -> Iterator[str]:
             yield f"{path}: {expected}"
         elif element.codes and value not in element.codes:
             yield f"{path}: is not one of the codes allowed here"
-    else:
+    elif isinstance(value, Mapping):
         yield from _hollow(value, path)
+    else:
+        yield f"{path}: an object is expected"
 
 
 def _hollow(value: object, path: str) -> Iterator[str]:
@@ -176,6 +187,11 @@ def _boolean(value: object) -> str | None:
     return None if isinstance(value, bool) else "true or false is expected"
 
 
+def _decimal(value: object) -> str | None:
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    return None if number else "a number is expected"
+
+
 def _integer(lowest: int) -> Callable[[object], str | None]:
     def check(value: object) -> str | None:
         whole = isinstance(value, int) and not isinstance(value, bool) and value >= lowest
@@ -210,7 +226,10 @@ _PRIMITIVES: dict[str, Callable[[object], str | None]] = {
     "markdown": _text,
     "code": _pattern(_CODE, "a code is expected"),
     "id": _pattern(_ID, "an id of at most 64 letters, digits, - and . is expected"),
-    "uri": _pattern(_URI, "a URI is expected"),
+    **dict.fromkeys(("uri", "url", "canonical", "oid", "uuid"), _pattern(_URI, "a URI is expected")),
+    "base64Binary": _text,
+    "decimal": _decimal,
+    "time": _pattern(_TIME, "a time of day is expected"),
     "dateTime": _date_time,
     "date": _date,
     "instant": _instant,

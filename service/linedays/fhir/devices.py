@@ -2,9 +2,22 @@
 
 from linedays.core.model import EndBasis, Fact, FactKind, Issue, IssueKind
 from linedays.core.moment import Moment, TimeProblem
-from linedays.fhir.reading import Ignored, Reader, bad_time, issue, retracted, shown, source_of
+from linedays.fhir.reading import (
+    Ignored,
+    OnlyIfLine,
+    Reader,
+    bad_time,
+    ignored,
+    is_ours,
+    issue,
+    retracted,
+    says_nothing,
+    shown,
+    source_of,
+)
 from linedays.fhir.wire import Device, DeviceUseStatement
 
+NOT_A_LINE = "not-a-line"
 _USE_ENDED = frozenset({"completed", "stopped"})
 
 
@@ -13,24 +26,24 @@ def facts_of_device(record: Device, reader: Reader) -> tuple[Fact, ...] | Ignore
 
     A Device has no time of its own; it is there from when it became known, and an inactive one was out by then.
     """
-    if any(identifier.system == reader.own_system for identifier in record.identifier):
-        return Ignored("own-output")
+    if record.identifier and is_ours(record, reader):
+        return ignored("own-output")
     kind = _line_kind(record, reader)
     if isinstance(kind, Ignored | Issue):
         return kind
-    patient = reader.reference(record.patient)
+    patient = reader.patient(record.patient)
     if record.status == "entered-in-error":
         return retracted(record, patient, reader)
     if patient is None:
-        return Ignored("device-in-stock")
-    known = reader.known(record, None)
+        return ignored("device-in-stock")
+    known, updated = reader.stamps(record, None)
     line = Fact(
         kind=FactKind.DEVICE,
         patient=patient,
-        source=source_of(record),
+        source=reader.named(record),
         happened=Moment(known, known),
         known=known,
-        updated=reader.updated(record),
+        updated=updated,
         part_of=reader.reference(record.parent),
         line_kind=kind,
         value=_permanent_identifier(record, reader),
@@ -44,12 +57,11 @@ def _line_kind(record: Device, reader: Reader) -> str | Ignored | Issue:
         found = reader.source_map.line_kinds.get((each.system, each.code))
         if found is not None:
             return found
-    own = {system for system, _ in reader.source_map.line_kinds if system and "snomed" not in system}
     for each in coding:
-        if each.system in own:
-            text = f"the kind of line {shown(each.code)!r} is not in the source map; map it"
-            return issue(record, IssueKind.UNKNOWN_CODE, text, reader.reference(record.patient))
-    return Ignored("not-a-line")
+        if each.system in reader.source_map.kind_systems:
+            text = f"{shown(each.code)} for a kind of line is not in the source map; map it"
+            return issue(record, IssueKind.UNKNOWN_CODE, text, reader.patient(record.patient))
+    return ignored(NOT_A_LINE)
 
 
 def _permanent_identifier(record: Device, reader: Reader) -> str | None:
@@ -72,27 +84,40 @@ def _ended(line: Fact) -> Fact:
     )
 
 
-def facts_of_use(record: DeviceUseStatement, reader: Reader) -> tuple[Fact, ...] | Ignored | Issue:
+def facts_of_use(record: DeviceUseStatement, reader: Reader) -> OnlyIfLine | Ignored | Issue:
     """Return what a DeviceUseStatement states: the end of a line's use, where one is charted."""
-    patient = reader.reference(record.subject)
+    patient = reader.patient(record.subject)
+    if record.status == "entered-in-error":
+        return retracted(record, patient, reader)
     if record.status not in _USE_ENDED:
-        return Ignored("use-not-ended")
-    end = record.timing_period.end if record.timing_period else None
+        return says_nothing("use-not-ended", record, patient, reader)
     if patient is None:
         return issue(record, IssueKind.NO_PATIENT, "no patient it could be about; fill in subject")
-    if end is None:
-        return issue(record, IssueKind.NO_TIME, "a use that is over without its end (timingPeriod.end); fill it in", patient)
-    happened = reader.moment(end)
-    if isinstance(happened, TimeProblem):
-        return bad_time(record, "timingPeriod.end", happened, patient)
-    return (
-        Fact(
-            kind=FactKind.REMOVED,
-            patient=patient,
-            source=source_of(record),
-            happened=happened,
-            known=reader.known(record, happened),
-            updated=reader.updated(record),
-            device=reader.reference(record.device),
-        ),
+    happened = _end_of_use(record, reader, patient)
+    if isinstance(happened, Issue):
+        return happened
+    known, updated = reader.stamps(record, happened)
+    fact = Fact(
+        kind=FactKind.REMOVED,
+        patient=patient,
+        source=source_of(record),
+        happened=happened,
+        known=known,
+        updated=updated,
+        device=reader.reference(record.device),
     )
+    return OnlyIfLine((fact,))
+
+
+def _end_of_use(record: DeviceUseStatement, reader: Reader, patient: str) -> Moment | Issue:
+    period = record.timing_period
+    if period is None or period.end is None:
+        text = "a use that is over without its end (timingPeriod.end); fill it in"
+        return issue(record, IssueKind.NO_TIME, text, patient)
+    ended = reader.moment(period.end)
+    if isinstance(ended, TimeProblem):
+        return bad_time(record, "timingPeriod.end", ended, patient)
+    begun = reader.moment(period.start) if period.start is not None else None
+    if isinstance(begun, Moment) and ended.latest < begun.earliest:
+        return issue(record, IssueKind.BAD_TIME, "timingPeriod ends before it begins; correct it", patient)
+    return ended

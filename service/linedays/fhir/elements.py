@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime, tzinfo
 from html import escape
-from typing import Any, TypeAlias
+from typing import Any, TypeAlias, assert_never
 
 from linedays.core.moment import Instant, Moment, Precision, local_date, moment_from_text
 
@@ -28,17 +28,14 @@ def moment_text(moment: Moment, zone: tzinfo) -> str:
             return local_date(moment.earliest, zone).isoformat()[:7]
         case Precision.YEAR:
             return local_date(moment.earliest, zone).isoformat()[:4]
+        case _:
+            assert_never(moment.precision)
 
 
 def instant_from(text: object) -> Instant | None:
     """Return the instant of a full dateTime, or None."""
     read = moment_from_text(text, UTC) if isinstance(text, str) else None
     return read.earliest if isinstance(read, Moment) and read.is_exact else None
-
-
-def latest_of(*texts: object) -> Instant | None:
-    """Return the latest of several full dateTimes."""
-    return max((at for text in texts if (at := instant_from(text)) is not None), default=None)
 
 
 def reference(kind: str, name: str) -> dict[str, str]:

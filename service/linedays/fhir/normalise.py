@@ -14,12 +14,13 @@ import msgspec
 
 from linedays.core.count_rules import CountingRules
 from linedays.core.model import Fact, Issue, IssueKind, Person, Place, Stay
-from linedays.core.moment import Moment
-from linedays.fhir.devices import facts_of_device, facts_of_use
+from linedays.core.moment import Instant, Moment
+from linedays.core.tally import DUPLICATE, SUPERSEDED
+from linedays.fhir.devices import NOT_A_LINE, facts_of_device, facts_of_use
 from linedays.fhir.observations import GestationNote, facts_of_observation
-from linedays.fhir.people import person_of, places_of, stay_of
+from linedays.fhir.people import IN_ERROR, StayRead, person_of, places_of, stay_of
 from linedays.fhir.procedures import facts_of_procedure
-from linedays.fhir.reading import Ignored, Reader, source_of
+from linedays.fhir.reading import ALWAYS, Ignored, OnlyIfLine, Reader
 from linedays.fhir.wire import (
     Device,
     DeviceUseStatement,
@@ -30,11 +31,12 @@ from linedays.fhir.wire import (
     Procedure,
     Record,
     Refusal,
+    Resource,
     record_from_bytes,
 )
 
 LARGEST_RESOURCE = 8_000_000
-Outcome = tuple[Fact, ...] | Ignored | Issue | GestationNote
+Outcome = tuple[Fact, ...] | OnlyIfLine | Ignored | Issue | GestationNote
 
 
 @dataclass(slots=True)
@@ -50,24 +52,32 @@ class Tally:
 
 @dataclass(slots=True)
 class Collected:
-    """What was read so far, by patient where it belongs to one."""
+    """What was read so far, by patient where it belongs to one.
+
+    Shape: `stays` and `gestation` hold every version; `persons`, `locations` and the owners the one stored last, by
+    `stored`. `deaths` are the ends of stays that ended in death. What is in `only_if_line` counts only where its device
+    is none of `other_devices`, which were read and are no lines.
+    """
 
     reader: Reader
     tally: Tally = field(default_factory=Tally)
     facts: defaultdict[str, list[Fact]] = field(default_factory=lambda: defaultdict(list))
     stays: defaultdict[str, list[Stay]] = field(default_factory=lambda: defaultdict(list))
     persons: dict[str, Person] = field(default_factory=dict)
-    deaths: dict[str, Moment] = field(default_factory=dict)
-    gestation: dict[str, GestationNote] = field(default_factory=dict)
+    deaths: dict[Stay, Moment] = field(default_factory=dict)
+    gestation: defaultdict[str, list[GestationNote]] = field(default_factory=lambda: defaultdict(list))
     locations: dict[str, Location] = field(default_factory=dict)
     issues: list[Issue] = field(default_factory=list)
     device_owner: dict[str, str] = field(default_factory=dict)
     encounter_owner: dict[str, str] = field(default_factory=dict)
+    only_if_line: set[str] = field(default_factory=set)
+    other_devices: set[str] = field(default_factory=set)
+    stored: dict[str, Instant] = field(default_factory=dict)
 
 
 def collect(collected: Collected, raw: bytes | msgspec.Raw, where: str) -> None:
     """Add one resource. `where` names the file and line, or the page, for bytes that do not say what they are."""
-    if len(bytes(raw)) > LARGEST_RESOURCE:
+    if len(raw) > LARGEST_RESOURCE:
         _refused(collected, Refusal(source=None, why="larger than a resource may be"), where, IssueKind.TOO_LARGE)
         return
     record = record_from_bytes(raw)
@@ -85,7 +95,8 @@ def _refused(collected: Collected, refusal: Refusal, where: str, kind: IssueKind
         collected.tally.ignored[name, "type-not-read"] += 1
         return
     collected.tally.issues[name] += 1
-    source = refusal.source if refusal.source and "/" in refusal.source else f"{refusal.source or 'a resource'} in {where}"
+    named = refusal.source or "a resource"
+    source = named if "/" in named else f"{named} in {where}"
     collected.issues.append(Issue(kind=kind, source=source, text=f"{refusal.why}; it was not used"))
 
 
@@ -93,15 +104,12 @@ def add_record(collected: Collected, record: Record) -> None:
     """Add one record that could be read."""
     reader = collected.reader
     match record:
-        case Procedure():
-            _add(collected, "Procedure", facts_of_procedure(record, reader))
         case Observation():
             _add(collected, "Observation", facts_of_observation(record, reader))
+        case Procedure():
+            _add(collected, "Procedure", facts_of_procedure(record, reader))
         case Device():
-            outcome = facts_of_device(record, reader)
-            if isinstance(outcome, tuple):
-                collected.device_owner[outcome[0].source] = outcome[0].patient
-            _add(collected, "Device", outcome)
+            _add_device(collected, record)
         case DeviceUseStatement():
             _add(collected, "DeviceUseStatement", facts_of_use(record, reader))
         case Encounter():
@@ -109,9 +117,7 @@ def add_record(collected: Collected, record: Record) -> None:
         case Patient():
             _add_person(collected, record)
         case Location():
-            collected.tally.read["Location"] += 1
-            collected.tally.context["Location"] += 1
-            collected.locations[source_of(record)] = record
+            _add_location(collected, record)
         case _:
             assert_never(record)
 
@@ -119,6 +125,9 @@ def add_record(collected: Collected, record: Record) -> None:
 def _add(collected: Collected, name: str, outcome: Outcome) -> None:
     tally = collected.tally
     tally.read[name] += 1
+    if isinstance(outcome, OnlyIfLine):
+        outcome = outcome.facts
+        collected.only_if_line.add(outcome[0].source)
     if isinstance(outcome, tuple):
         tally.with_facts[name] += 1
         collected.facts[outcome[0].patient].extend(outcome)
@@ -127,13 +136,38 @@ def _add(collected: Collected, name: str, outcome: Outcome) -> None:
         for fact in outcome.retracted:
             collected.facts[fact.patient].append(fact)
     elif isinstance(outcome, GestationNote):
-        tally.context[name] += 1
-        before = collected.gestation.get(outcome.patient)
-        if before is None or (before.known, before.source) < (outcome.known, outcome.source):
-            collected.gestation[outcome.patient] = outcome
+        collected.gestation[outcome.patient].append(outcome)
+        if outcome.taken_back is None:
+            tally.context[name] += 1
+        else:
+            tally.ignored[name, outcome.taken_back] += 1
     else:
         tally.issues[name] += 1
         collected.issues.append(outcome)
+
+
+def _is_stored_last(collected: Collected, record: Resource) -> bool:
+    """Tell whether no later version of a resource was read so far, and note it."""
+    source = collected.reader.named(record)
+    stored = collected.reader.updated(record) or ALWAYS
+    last = stored >= collected.stored.get(source, stored)
+    if last:
+        collected.stored[source] = stored
+    return last
+
+
+def _add_device(collected: Collected, record: Device) -> None:
+    outcome = facts_of_device(record, collected.reader)
+    _add(collected, "Device", outcome)
+    if not _is_stored_last(collected, record):
+        return
+    source = collected.reader.named(record)
+    collected.device_owner.pop(source, None)
+    collected.other_devices.discard(source)
+    if isinstance(outcome, tuple):
+        collected.device_owner[source] = outcome[0].patient
+    elif isinstance(outcome, Ignored) and outcome.rule == NOT_A_LINE:
+        collected.other_devices.add(source)
 
 
 def _add_stay(collected: Collected, record: Encounter) -> None:
@@ -146,23 +180,45 @@ def _add_stay(collected: Collected, record: Encounter) -> None:
         tally.issues["Encounter"] += 1
         collected.issues.append(found)
     else:
-        patient, stay, died = found
-        tally.context["Encounter"] += 1
-        collected.encounter_owner[stay.id] = patient
-        collected.stays[patient].append(stay)
-        if died is not None:
-            collected.deaths[patient] = died
+        _keep_stay(collected, record, found)
+
+
+def _keep_stay(collected: Collected, record: Encounter, found: StayRead) -> None:
+    collected.stays[found.patient].append(found.stay)
+    collected.issues.extend(found.issues)
+    if found.stay.status == IN_ERROR:
+        collected.tally.ignored["Encounter", IN_ERROR] += 1
+    else:
+        collected.tally.context["Encounter"] += 1
+        if found.died is not None:
+            collected.deaths[found.stay] = found.died
+    if _is_stored_last(collected, record):
+        collected.encounter_owner[found.stay.id] = found.patient
 
 
 def _add_person(collected: Collected, record: Patient) -> None:
-    collected.tally.read["Patient"] += 1
-    found = person_of(record, collected.reader)
-    if isinstance(found, Issue):
-        collected.tally.issues["Patient"] += 1
-        collected.issues.append(found)
+    person, issues = person_of(record, collected.reader)
+    held = collected.persons.get(person.id)
+    _count_context(collected.tally, "Patient", held, person)
+    if _is_stored_last(collected, record):
+        collected.persons[person.id] = person
+        collected.issues.extend(issues)
+
+
+def _add_location(collected: Collected, record: Location) -> None:
+    source = collected.reader.named(record)
+    _count_context(collected.tally, "Location", collected.locations.get(source), record)
+    if _is_stored_last(collected, record):
+        collected.locations[source] = record
+
+
+def _count_context(tally: Tally, name: str, held: object, read: object) -> None:
+    """Count a person or a place: of several versions of one, all but one are not used."""
+    tally.read[name] += 1
+    if held is None:
+        tally.context[name] += 1
     else:
-        collected.tally.context["Patient"] += 1
-        collected.persons[found.id] = found
+        tally.ignored[name, DUPLICATE if held == read else SUPERSEDED] += 1
 
 
 def places(

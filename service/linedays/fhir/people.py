@@ -1,65 +1,84 @@
-"""Patient, Encounter and Location records → persons, stays and places, or why they are none. No I/O."""
+"""Patient, Encounter and Location records → persons, stays and places, or why they are none. No I/O.
 
-from collections.abc import Callable, Mapping
+What cannot be read of a person or a stay is left open and named in an issue; the rest still counts, since to lose a
+stay whole could end the watch over its patient.
+"""
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
 from datetime import tzinfo
+
+from msgspec.structs import replace as with_fields
 
 from linedays.core.count_rules import CountingRules, place_class_of
 from linedays.core.model import Issue, IssueKind, Person, Place, PlaceSpan, Stay
-from linedays.core.moment import Moment, TimeProblem
-from linedays.fhir.reading import Ignored, Reader, bad_time, issue, source_of
-from linedays.fhir.wire import Encounter, Location, Patient
+from linedays.core.moment import Instant, Moment, TimeProblem, exactly
+from linedays.fhir.reading import ALWAYS, Ignored, Reader, bad_time, ignored, issue, source_of, type_and_id
+from linedays.fhir.wire import Encounter, EncounterLocation, Location, Patient, Period
 
 TIMEZONE = "http://hl7.org/fhir/StructureDefinition/timezone"
+IN_ERROR = "entered-in-error"
+_NOT_BEGUN = frozenset({"planned", "cancelled"})
+_NOT_THERE_YET = frozenset({"planned", "reserved"})
 _INSIDE_A_UNIT = frozenset({"bd", "ro"})
 _EXPIRED = frozenset({"exp"})
 DEEPEST = 12
 
 
-def person_of(record: Patient, reader: Reader) -> Person | Issue:
-    """Return what the rules need of a Patient."""
-    birth: Moment | None = None
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StayRead:
+    """One version of a stay: whose it is, when it ended in death if it did, and what of it could not be read."""
+
+    patient: str
+    stay: Stay
     died: Moment | None = None
-    if record.birth_date is not None:
-        told = reader.moment(record.birth_date)
-        if isinstance(told, TimeProblem):
-            return bad_time(record, "birthDate", told, source_of(record))
-        birth = told
-    if record.deceased_date_time is not None:
-        told = reader.moment(record.deceased_date_time)
-        if isinstance(told, TimeProblem):
-            return bad_time(record, "deceasedDateTime", told, source_of(record))
-        died = told
-    elif record.deceased_boolean:
-        stored = reader.updated(record)
-        died = Moment(stored or 0, stored or 0)
-    return Person(id=source_of(record), birth=birth, died=died)
+    issues: tuple[Issue, ...] = ()
 
 
-def stay_of(record: Encounter, reader: Reader) -> tuple[str, Stay, Moment | None] | Ignored | Issue:
-    """Return the patient, the stay and, where it ended in death, when.
+def person_of(record: Patient, reader: Reader) -> tuple[Person, tuple[Issue, ...]]:
+    """Return what the rules need of a Patient, and what of it could not be read.
 
-    Shape: `top` is the Encounter this one is part of, or itself; `with_tops` makes it the outermost one.
+    A birth date that cannot be read is none. A death whose time is not told is known from when it was stored.
     """
-    if record.status == "entered-in-error":
-        return Ignored("entered-in-error")
-    patient = reader.reference(record.subject)
+    name = reader.named(record)
+    issues: list[Issue] = []
+    birth = _told(record, "birthDate", record.birth_date, reader, issues)
+    died = _told(record, "deceasedDateTime", record.deceased_date_time, reader, issues)
+    if died is None and (record.deceased_date_time is not None or record.deceased_boolean):
+        died = exactly(reader.updated(record) or ALWAYS)
+    return Person(id=name, birth=birth, died=died), tuple(issues)
+
+
+def _told(record: Patient, element: str, text: str | None, reader: Reader, issues: list[Issue]) -> Moment | None:
+    told = reader.moment(text) if text is not None else None
+    if isinstance(told, TimeProblem):
+        issues.append(replace(bad_time(record, element, told, source_of(record)), used=True))
+        return None
+    return told
+
+
+def stay_of(record: Encounter, reader: Reader) -> StayRead | Ignored | Issue:
+    """Return the stay that an Encounter is.
+
+    Shape: `top` is the Encounter this one is part of, or itself; `with_tops` makes it the outermost one. One that was
+    entered in error is a stay of that status, so that it takes the place of its earlier versions.
+    """
+    patient = reader.patient(record.subject)
+    if record.status == IN_ERROR:
+        return _in_error(record, reader, patient)
     if patient is None:
         return issue(record, IssueKind.NO_PATIENT, "no patient it could be about; fill in subject")
-    if record.period is None or record.period.start is None:
-        return issue(record, IssueKind.NO_TIME, "no time at which it began; fill in period", patient)
-    start = reader.moment(record.period.start)
-    end = reader.moment(record.period.end) if record.period.end is not None else None
-    for told in (start, end):
-        if isinstance(told, TimeProblem):
-            return bad_time(record, "period", told, patient)
-    assert isinstance(start, Moment)
-    ended = end if isinstance(end, Moment) else None
-    places = _places(record, reader, start)
-    if isinstance(places, Issue):
-        return places
+    start = _start(record, reader, patient)
+    if not isinstance(start, Moment):
+        return start
+    ended, issues = _end(record, reader, start, patient)
+    places, lost = _places(record, reader, start)
+    if lost:
+        text = "a location.period holds no usable time or ends before it begins; that location was not used"
+        issues = (*issues, replace(issue(record, IssueKind.BAD_TIME, text, patient), used=True))
     stay = Stay(
-        id=source_of(record),
-        top=reader.reference(record.part_of) or source_of(record),
+        id=reader.named(record),
+        top=reader.reference(record.part_of) or reader.named(record),
         status=record.status,
         encounter_class=record.encounter_class.code or "",
         start=start.earliest,
@@ -67,36 +86,85 @@ def stay_of(record: Encounter, reader: Reader) -> tuple[str, Stay, Moment | None
         known=reader.known(record, start),
         places=places,
     )
-    return patient, stay, ended if _ended_in_death(record) else None
+    return StayRead(patient=patient, stay=stay, died=ended if _ended_in_death(record) else None, issues=issues)
 
 
-def _places(record: Encounter, reader: Reader, start: Moment) -> tuple[PlaceSpan, ...] | Issue:
+def _in_error(record: Encounter, reader: Reader, patient: str | None) -> StayRead | Ignored:
+    if patient is None:
+        return ignored(IN_ERROR)
+    known, name = reader.known(record, None), source_of(record)
+    stay = Stay(id=name, top=name, status=IN_ERROR, encounter_class="", start=known, end=None, known=known)
+    return StayRead(patient=patient, stay=stay)
+
+
+def _start(record: Encounter, reader: Reader, patient: str) -> Moment | Ignored | Issue:
+    text = record.period.start if record.period is not None else None
+    if text is None:
+        if record.status in _NOT_BEGUN:
+            return ignored("not-begun")
+        return issue(record, IssueKind.NO_TIME, "no time at which it began; fill in period", patient)
+    start = reader.moment(text)
+    return bad_time(record, "period.start", start, patient) if isinstance(start, TimeProblem) else start
+
+
+def _end(record: Encounter, reader: Reader, start: Moment, patient: str) -> tuple[Moment | None, tuple[Issue, ...]]:
+    text = record.period.end if record.period is not None else None
+    end = reader.moment(text) if text is not None else None
+    if isinstance(end, TimeProblem):
+        wrong = bad_time(record, "period.end", end, patient)
+    elif end is not None and end.latest < start.earliest:
+        text = "period ends before it begins; correct it: it counts as not ended"
+        wrong = issue(record, IssueKind.BAD_TIME, text, patient)
+    else:
+        return end, ()
+    return None, (replace(wrong, used=True),)
+
+
+def _places(record: Encounter, reader: Reader, start: Moment) -> tuple[tuple[PlaceSpan, ...], int]:
+    """Return the places that can be read, and how many cannot."""
     spans: list[PlaceSpan] = []
+    lost = 0
     for each in record.location:
         place = reader.reference(each.location)
-        if place is None or each.status in ("planned", "reserved"):
+        if place is None or each.status in _NOT_THERE_YET:
             continue
-        told = [reader.moment(text) if text else None for text in _period(each.period)]
-        if any(isinstance(moment, TimeProblem) for moment in told):
-            return issue(record, IssueKind.BAD_TIME, "location.period holds no usable time", reader.reference(record.subject))
-        begun, ended = told
-        spans.append(
-            PlaceSpan(
-                place=place,
-                start=begun.earliest if isinstance(begun, Moment) else start.earliest,
-                end=ended.latest if isinstance(ended, Moment) else None,
-            )
-        )
-    return tuple(spans)
+        span = _span(place, each, reader, start)
+        if span is None:
+            lost += 1
+        else:
+            spans.append(span)
+    return tuple(spans), lost
 
 
-def _period(period: object) -> tuple[str | None, str | None]:
-    return (getattr(period, "start", None), getattr(period, "end", None))
+def _span(place: str, each: EncounterLocation, reader: Reader, start: Moment) -> PlaceSpan | None:
+    period = each.period or Period()
+    begun = reader.moment(period.start) if period.start is not None else start
+    ended = reader.moment(period.end) if period.end is not None else None
+    if isinstance(begun, TimeProblem) or isinstance(ended, TimeProblem):
+        return None
+    if ended is not None and ended.latest < begun.earliest:
+        return None
+    return PlaceSpan(place=place, start=begun.earliest, end=ended.latest if ended is not None else None)
 
 
 def _ended_in_death(record: Encounter) -> bool:
     disposition = record.hospitalization.discharge_disposition if record.hospitalization else None
     return disposition is not None and any(coding.code in _EXPIRED for coding in disposition.coding)
+
+
+def stays_known(versions: Iterable[Stay], known_by: Instant) -> tuple[Stay, ...]:
+    """Return the stays as known by a moment, each with the outermost Encounter it is part of."""
+    return with_tops(latest_known(versions, known_by))
+
+
+def latest_known(versions: Iterable[Stay], known_by: Instant) -> tuple[Stay, ...]:
+    """Return the latest version of each stay that was known by a moment, without those entered in error."""
+    latest: dict[str, Stay] = {}
+    for version in versions:
+        held = latest.get(version.id)
+        if version.known <= known_by and (held is None or held.known <= version.known):
+            latest[version.id] = version
+    return tuple(stay for stay in latest.values() if stay.status != IN_ERROR)
 
 
 def with_tops(stays: tuple[Stay, ...]) -> tuple[Stay, ...]:
@@ -112,18 +180,7 @@ def _with_top(stay: Stay, parent: dict[str, str]) -> Stay:
         if above == top:
             break
         top = above
-    if top == stay.top:
-        return stay
-    return Stay(
-        id=stay.id,
-        top=top,
-        status=stay.status,
-        encounter_class=stay.encounter_class,
-        start=stay.start,
-        end=stay.end,
-        known=stay.known,
-        places=stay.places,
-    )
+    return stay if top == stay.top else with_fields(stay, top=top)
 
 
 def places_of(
@@ -162,7 +219,7 @@ def _upwards(source: str, records: Mapping[str, Location]) -> list[Location]:
     while record is not None and record not in line and len(line) < DEEPEST:
         line.append(record)
         above = record.part_of.reference if record.part_of else None
-        record = records.get("/".join(above.split("/")[-2:])) if above else None
+        record = records.get(type_and_id(above) or "") if above else None
     return line
 
 

@@ -1,62 +1,97 @@
 """A Procedure record → the facts it states, or why it states none. No I/O."""
 
+import dataclasses
+
+from msgspec import Struct
+from msgspec.structs import replace
+
 from linedays.core.model import Fact, FactKind, Issue, IssueKind
 from linedays.core.moment import Moment, TimeProblem
-from linedays.fhir.reading import Ignored, Reader, bad_time, issue, retracted, shown, source_of
-from linedays.fhir.wire import Procedure
-from linedays.mapping.source_map import Entry, TimeFrom
+from linedays.fhir.reading import (
+    Ignored,
+    OnlyIfLine,
+    Reader,
+    bad_time,
+    ignored,
+    is_ours,
+    issue,
+    retracted,
+    says_nothing,
+    source_of,
+    unmapped,
+)
+from linedays.fhir.wire import FocalDevice, Procedure
+from linedays.mapping.source_map import Code, Entry, TimeFrom
 
-_GONE = frozenset({"entered-in-error"})
 _PRESENCE = frozenset({"completed", "in-progress", "on-hold", "stopped", "unknown"})
-_NOT_DONE = frozenset({"not-done"})
 _PAUSED = frozenset({"not-done", "on-hold"})
+# An action says that a device came or went, not that it is a line: any implant has one.
 _INSERTED = Entry(
-    fact=FactKind.INSERTED, ignored=None, time=TimeFrom.PERFORMED, line_kind=None, slot=None, makes_line=False,
-    answers=None, item=None, only_with_line=False, gestation=False,
+    fact=FactKind.INSERTED,
+    ignored=None,
+    time=TimeFrom.PERFORMED,
+    line_kind=None,
+    slot=None,
+    makes_line=False,
+    answers=None,
+    item=None,
+    only_with_line=True,
+    gestation=False,
 )
-_REMOVED = Entry(
-    fact=FactKind.REMOVED, ignored=None, time=TimeFrom.PERFORMED, line_kind=None, slot=None, makes_line=False,
-    answers=None, item=None, only_with_line=False, gestation=False,
-)
+_REMOVED = dataclasses.replace(_INSERTED, fact=FactKind.REMOVED)
 
 
-def facts_of_procedure(record: Procedure, reader: Reader) -> tuple[Fact, ...] | Ignored | Issue:
+class _Devices(Struct, frozen=True, gc=False):
+    """The Devices that a Procedure names: those that came, those that went, and the others."""
+
+    came: tuple[str, ...] = ()
+    went: tuple[str, ...] = ()
+    others: tuple[str, ...] = ()
+
+
+_NONE = _Devices()
+
+
+def facts_of_procedure(record: Procedure, reader: Reader) -> tuple[Fact, ...] | OnlyIfLine | Ignored | Issue:
     """Return what a Procedure states."""
-    if any(identifier.system == reader.own_system for identifier in record.identifier):
-        return Ignored("own-output")
+    if record.identifier and is_ours(record, reader):
+        return ignored("own-output")
     entry = _entry(record, reader)
-    if isinstance(entry, Issue | Ignored):
-        return entry
-    patient = reader.reference(record.subject)
+    if entry is None:
+        return unmapped(record, record.code.coding, record.subject, reader)
+    if entry.ignored is not None:
+        return ignored(entry.ignored)
+    patient = reader.patient(record.subject)
     if patient is None:
         return issue(record, IssueKind.NO_PATIENT, "no patient it could be about; fill in subject")
-    if record.status in _GONE:
+    if record.status == "entered-in-error":
         return retracted(record, patient, reader)
     kind = _kind_by_status(entry, record.status)
     if kind is None:
-        return Ignored("not-completed")
-    if entry.only_with_line and not record.focal_device and not record.used_reference:
-        return Ignored("dressing-change-without-a-line")
-    return _facts(record, reader, entry, kind, patient)
+        return says_nothing("not-completed", record, patient, reader)
+    devices = _devices(record, reader)
+    if not entry.only_with_line:
+        return _facts(record, reader, entry, kind, patient, devices)
+    if devices == _NONE:
+        return says_nothing("names-no-device", record, patient, reader)
+    found = _facts(record, reader, entry, kind, patient, devices)
+    return OnlyIfLine(found) if isinstance(found, tuple) else found
 
 
-def _entry(record: Procedure, reader: Reader) -> Entry | Ignored | Issue:
+def _entry(record: Procedure, reader: Reader) -> Entry | None:
     entries = reader.source_map.entries["Procedure"]
     for coding in record.code.coding:
         found = entries.get((coding.system, coding.code))
         if found is not None:
-            return Ignored(found.ignored) if found.ignored is not None else found
-    for device in record.focal_device:
-        for coding in device.action.coding if device.action else ():
-            if (coding.system, coding.code) in reader.source_map.implanted:
-                return _INSERTED
-            if (coding.system, coding.code) in reader.source_map.explanted:
-                return _REMOVED
-    for coding in record.code.coding:
-        if coding.system in reader.source_map.systems:
-            text = f"the code {shown(coding.code)!r} is not in the source map; map it or list it as ignored"
-            return issue(record, IssueKind.UNKNOWN_CODE, text, reader.reference(record.subject))
-    return Ignored("code-not-mapped")
+            return found
+    actions = [code for device in record.focal_device for code in _action(device)]
+    if not reader.source_map.implanted.isdisjoint(actions):
+        return _INSERTED
+    return None if reader.source_map.explanted.isdisjoint(actions) else _REMOVED
+
+
+def _action(device: FocalDevice) -> list[Code]:
+    return [(coding.system, coding.code) for coding in device.action.coding] if device.action else []
 
 
 def _kind_by_status(entry: Entry, status: str) -> FactKind | None:
@@ -65,43 +100,89 @@ def _kind_by_status(entry: Entry, status: str) -> FactKind | None:
             return FactKind.PAUSED if status in _PAUSED else None
         case FactKind.PRESENT:
             return FactKind.PRESENT if status in _PRESENCE else None
-        case FactKind.DRESSING_CHANGED if status in _NOT_DONE:
+        case FactKind.DRESSING_CHANGED if status == "not-done":
             return FactKind.NOT_DONE
         case _:
             return entry.fact if status == "completed" else None
 
 
+def _devices(record: Procedure, reader: Reader) -> _Devices:
+    """Return the Devices that a Procedure was about; where it was about none, those that it used."""
+    if not record.focal_device and not record.used_reference:
+        return _NONE
+    if len(record.focal_device) == 1:
+        only = _one_device(record.focal_device[0], reader)
+        if only is not None:
+            return only
+    came: list[str] = []
+    went: list[str] = []
+    others: list[str] = []
+    for device in record.focal_device:
+        named = reader.reference(device.manipulated)
+        if named is None:
+            continue
+        action = _action(device)
+        if action and not reader.source_map.implanted.isdisjoint(action):
+            came.append(named)
+        elif action and not reader.source_map.explanted.isdisjoint(action):
+            went.append(named)
+        else:
+            others.append(named)
+    if not (came or went or others):
+        others = reader.all_of(record.used_reference, "Device")
+    return _Devices(tuple(came), tuple(went), tuple(others))
+
+
+def _one_device(device: FocalDevice, reader: Reader) -> _Devices | None:
+    """Return the one Device that a Procedure was about, as nearly every one has; None where it names none."""
+    named = reader.reference(device.manipulated)
+    if named is None:
+        return None
+    for coding in device.action.coding if device.action else ():
+        code = (coding.system, coding.code)
+        if code in reader.source_map.implanted:
+            return _Devices(came=(named,))
+        if code in reader.source_map.explanted:
+            return _Devices(went=(named,))
+    return _Devices(others=(named,))
+
+
 def _facts(
-    record: Procedure, reader: Reader, entry: Entry, kind: FactKind, patient: str
-) -> tuple[Fact, ...] | Ignored | Issue:
+    record: Procedure, reader: Reader, entry: Entry, kind: FactKind, patient: str, devices: _Devices
+) -> tuple[Fact, ...] | Issue:
     times = _times(record, reader, patient)
     if isinstance(times, Issue):
         return times
     happened, until = times
     if kind is FactKind.PAUSED and until is None:
-        return issue(record, IssueKind.NO_TIME, "a pause without a review date (performedPeriod.end) pauses nothing", patient)
+        text = "a pause without a review date (performedPeriod.end) pauses nothing"
+        return issue(record, IssueKind.NO_TIME, text, patient)
     site, side = reader.site(record.body_site[0]) if record.body_site else (None, None)
-    dressing, line_kind = _used(record, reader)
-    devices = _devices(record, reader)
+    value, line_kind = _used(record, reader)
+    about = _about(kind, devices)
+    known, updated = reader.stamps(record, happened)
     fact = Fact(
         kind=kind,
         patient=patient,
         source=source_of(record),
         happened=happened,
-        known=reader.known(record, happened),
-        updated=reader.updated(record),
-        until=until if kind in (FactKind.PRESENT, FactKind.PAUSED) else None,
-        device=devices[0],
+        known=known,
+        updated=updated,
+        until=until if kind is FactKind.PRESENT or kind is FactKind.PAUSED else None,
+        device=about[0],
         # On an insertion `part_of` would say that it replaced a line; what the Procedure was part of is no line.
-        part_of=reader.reference(record.part_of[0]) if record.part_of and kind is not FactKind.INSERTED else None,
+        part_of=_part_of(record, reader) if record.part_of and kind is not FactKind.INSERTED else None,
         line_kind=entry.line_kind or line_kind,
         site=site,
         side=side,
         slot=entry.slot,
         encounter=reader.reference(record.encounter),
-        value=_value(record, reader, entry, kind, dressing),
+        value=_value(record, reader, entry, kind, value),
     )
-    return _exchange(fact, devices, dressing) if kind is FactKind.EXCHANGED_OUT else (fact,)
+    facts = (fact,) if len(about) == 1 else tuple(replace(fact, device=device) for device in dict.fromkeys(about))
+    if devices.came or devices.went or kind is FactKind.EXCHANGED_OUT:
+        facts += _moved_too(fact, devices, value)
+    return facts
 
 
 def _times(record: Procedure, reader: Reader, patient: str) -> tuple[Moment, Moment | None] | Issue:
@@ -122,57 +203,59 @@ def _times(record: Procedure, reader: Reader, patient: str) -> tuple[Moment, Mom
     return happened, until
 
 
+def _part_of(record: Procedure, reader: Reader) -> str | None:
+    return next(iter(reader.all_of(record.part_of, "Procedure")), None)
+
+
+def _about(kind: FactKind, devices: _Devices) -> tuple[str | None, ...]:
+    """Return the Devices that a fact is about: one of those that came in, each of those it was done to.
+
+    Of several that came in at once only the first takes the insertion: two lines would have one key.
+    """
+    came, went, others = devices.came, devices.went, devices.others
+    if len(others) <= 1 and not came and not went:
+        return others or (None,)
+    match kind:
+        case FactKind.INSERTED | FactKind.PRESENT:
+            return (came or others or went or (None,))[:1]
+        case FactKind.EXCHANGED_OUT:
+            return (went or others or came or (None,))[:1]
+        case FactKind.REMOVED:
+            return went or others or came or (None,)
+        case _:
+            return (*others, *went, *came) or (None,)
+
+
 def _used(record: Procedure, reader: Reader) -> tuple[str | None, str | None]:
-    dressing: str | None = None
+    """Return the kind of dressing or infusion, and the kind of line, that `usedCode` names."""
+    value: str | None = None
     line_kind: str | None = None
     for concept in record.used_code:
         for coding in concept.coding:
-            key = (coding.system, coding.code)
-            dressing = dressing or reader.source_map.dressing_kinds.get(key)
-            line_kind = line_kind or reader.source_map.line_kinds.get(key)
-    return dressing, line_kind
+            found, found_kind = reader.source_map.used.get((coding.system, coding.code), (None, None))
+            value, line_kind = value or found, line_kind or found_kind
+    return value, line_kind
 
 
-def _devices(record: Procedure, reader: Reader) -> tuple[str | None, str | None]:
-    """Return the device a Procedure was about and, in an exchange, the one that came in its place."""
-    old: str | None = None
-    new: str | None = None
-    for device in record.focal_device:
-        named = reader.reference(device.manipulated)
-        codes = [(coding.system, coding.code) for coding in device.action.coding] if device.action else []
-        if any(code in reader.source_map.implanted for code in codes):
-            new = new or named
-        else:
-            old = old or named
-    if old is None and record.used_reference:
-        old = reader.reference(record.used_reference[0])
-    return (old or new, new)
-
-
-def _value(record: Procedure, reader: Reader, entry: Entry, kind: FactKind, dressing: str | None) -> str | None:
-    if kind in (FactKind.NOT_DONE, FactKind.PAUSED):
+def _value(record: Procedure, reader: Reader, entry: Entry, kind: FactKind, used: str | None) -> str | None:
+    if kind is FactKind.NOT_DONE or kind is FactKind.PAUSED:
         coding = record.status_reason.coding if record.status_reason else ()
         reasons = (reader.source_map.reasons.get((each.system, each.code)) for each in coding)
         return next((reason for reason in reasons if reason is not None), None)
-    return entry.item if kind is FactKind.PART_CHANGED else dressing
+    return entry.item if kind is FactKind.PART_CHANGED else used
 
 
-def _exchange(fact: Fact, devices: tuple[str | None, str | None], dressing: str | None) -> tuple[Fact, ...]:
-    """Split an exchange over a guidewire: the old line ends and the new one begins at one instant."""
-    old, new = devices
-    came = Fact(
-        kind=FactKind.INSERTED,
-        patient=fact.patient,
-        source=fact.source,
-        happened=fact.happened,
-        known=fact.known,
-        updated=fact.updated,
-        device=new,
-        part_of=old,
-        line_kind=fact.line_kind,
-        site=fact.site,
-        side=fact.side,
-        encounter=fact.encounter,
-        value=dressing,
-    )
-    return (fact, came)
+def _moved_too(fact: Fact, devices: _Devices, dressing: str | None) -> tuple[Fact, ...]:
+    """Return what else moved: the line that came for one that went, and the one that went for one that came."""
+    came, went, others = devices.came, devices.went, devices.others
+    match fact.kind:
+        case FactKind.EXCHANGED_OUT:
+            # Over a guidewire the old line ends and the new one begins at one instant, in its place.
+            old, new = (*went, *others, None)[0], (*came, None)[0]
+            return (replace(fact, kind=FactKind.INSERTED, device=new, part_of=old, slot=None, value=dressing),)
+        case FactKind.INSERTED if came or others:
+            return tuple(replace(fact, kind=FactKind.REMOVED, device=device, value=None) for device in went)
+        case FactKind.REMOVED if came and (went or others):
+            return (replace(fact, kind=FactKind.INSERTED, device=came[0], part_of=None, value=dressing),)
+        case _:
+            return ()

@@ -6,22 +6,23 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from functools import cache
+from typing import cast
 
 from linedays.core.model import Fact, FactKind, Issue, IssueKind
 from linedays.core.moment import Instant, Moment, TimeProblem, moment_from_text
 from linedays.fhir.wire import Coding, Concept, Device, DeviceUseStatement, Observation, Procedure, Reference, Resource
-from linedays.mapping.source_map import SourceMap, site_text
-from linedays.mapping.source_shapes import KnownName
+from linedays.mapping.source_check import site_text
+from linedays.mapping.source_map import SourceMap
 
 RECORDED = "http://hl7.org/fhir/5.0/StructureDefinition/extension-Procedure.recorded"
 ALWAYS: Instant = 0
-SHOWN_LENGTH = 60
 FIRST_VERSION = "1"
-_KEPT_TEXTS = 20_000
+_KEPT_TEXTS = 64
 _LONGEST_REFERENCE = 2000
 # A literal reference, relative or absolute, to any or to one version; or the name a Bundle gives to one of its entries.
 # Source: FHIR R4, references, literal references (http://hl7.org/fhir/R4/references.html#literal).
 _LITERAL = re.compile(r"(?:.*/)?([A-Z][A-Za-z]+/[A-Za-z0-9._-]{1,64})(?:/_history/[A-Za-z0-9._-]{1,64})?", re.ASCII)
+_CODE = re.compile(r"[A-Za-z0-9._-]{1,60}", re.ASCII)
 _ENTRY_NAME = re.compile(r"urn:(?:uuid|oid):[A-Za-z0-9.-]{1,64}", re.ASCII)
 
 
@@ -31,6 +32,13 @@ class Ignored:
 
     rule: str
     retracted: tuple[Fact, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class OnlyIfLine:
+    """Facts that count only where their device is a line: what was charted could be about any other device."""
+
+    facts: tuple[Fact, ...]
 
 
 @cache
@@ -60,21 +68,23 @@ class Reader:
         try:
             return self.names[text]
         except KeyError:
-            known = self.names[text] = _type_and_id(text)
+            known = self.names[text] = type_and_id(text)
             return known
+
+    def named(self, record: Resource) -> str:
+        """Return `Type/id` of a record that others refer to, as the one text they share."""
+        name = source_of(record)
+        return self.names.setdefault(name, name) or name
 
     def patient(self, reference: Reference | None) -> str | None:
         """Return the patient that a reference names, or None where it names none: a group, say, or a contained one."""
         named = self.reference(reference)
         return named if named is not None and named.startswith(("Patient/", "urn:")) else None
 
-    def first(self, references: Iterable[Reference | None], name: str) -> str | None:
-        """Return the first of several references that names a resource of a type."""
-        for reference in references:
-            named = self.reference(reference)
-            if named is not None and named.startswith((f"{name}/", "urn:")):
-                return named
-        return None
+    def all_of(self, references: Iterable[Reference | None], name: str) -> list[str]:
+        """Return those of several references that name a resource of a type."""
+        named = (self.reference(reference) for reference in references)
+        return [found for found in named if found is not None and found.startswith((f"{name}/", "urn:"))]
 
     def moment(self, text: str) -> Moment | TimeProblem:
         """Read a time as this system writes times."""
@@ -93,32 +103,39 @@ class Reader:
         if record.meta is None or record.meta.last_updated is None:
             return None
         stored = self.moment(record.meta.last_updated)
-        return stored.earliest if isinstance(stored, Moment) else None
+        return stored.earliest if type(stored) is Moment else None
 
     def known(self, record: Resource, happened: Moment | None) -> Instant:
         """Return when a resource became known: the first that exists of what the source map names."""
-        for name in self.source_map.known[type(record).__name__]:
-            found = self._known_from(name, record, happened)
-            if found is not None:
-                return found
-        return ALWAYS
+        return self.stamps(record, happened)[0]
 
-    def _known_from(self, name: KnownName, record: Resource, happened: Moment | None) -> Instant | None:
-        match name:
-            case "updated":
-                return self.updated(record)
-            case "happened":
-                return happened.earliest if happened is not None else None
-            case "recorded":
-                stated = _recorded(record)
-            case "issued":
-                stated = record.issued if isinstance(record, Observation) else None
-            case "recorded-on":
-                stated = record.recorded_on if isinstance(record, DeviceUseStatement) else None
-        if stated is None:
+    def stamps(self, record: Resource, happened: Moment | None) -> tuple[Instant, Instant | None]:
+        """Return when a resource became known, and when the server stored this version."""
+        updated = self.updated(record)
+        for name in self.source_map.known[type(record).__name__]:
+            if name == "updated":
+                if updated is not None:
+                    return updated, updated
+            elif name == "happened":
+                if happened is not None:
+                    return happened.earliest, updated
+            elif (stated := self._stated(record)) is not None:
+                return stated, updated
+        return ALWAYS, updated
+
+    def _stated(self, record: Resource) -> Instant | None:
+        """Return the entry time that a resource itself states: its `issued`, `recorded` or `recordedOn`."""
+        kind = type(record)
+        if kind is Procedure:
+            text = _recorded(cast(Procedure, record))
+        elif kind is Observation:
+            text = cast(Observation, record).issued
+        else:
+            text = record.recorded_on if isinstance(record, DeviceUseStatement) else None
+        if text is None:
             return None
-        told = self.moment(stated)
-        return told.earliest if isinstance(told, Moment) else None
+        told = self.moment(text)
+        return told.earliest if type(told) is Moment else None
 
     def site(self, concept: Concept | None) -> tuple[str | None, str | None]:
         """Return the body site and side of a concept: by code, by a second code for the side, or by its text."""
@@ -136,18 +153,17 @@ class Reader:
         return (sys.intern(site) if site else None), side
 
 
-def _type_and_id(text: str) -> str | None:
+def type_and_id(text: str) -> str | None:
+    """Return `Type/id` of a literal reference as written, the name of a Bundle entry as it is, or None."""
     if len(text) > _LONGEST_REFERENCE:
         return None
     literal = _LITERAL.fullmatch(text)
     if literal is not None:
-        return literal[1]
+        return text if literal[1] == text else literal[1]
     return text if _ENTRY_NAME.fullmatch(text) else None
 
 
-def _recorded(record: Resource) -> str | None:
-    if not isinstance(record, Procedure):
-        return None
+def _recorded(record: Procedure) -> str | None:
     for extension in record.extension:
         if extension.url == RECORDED:
             return extension.value_date_time
@@ -171,16 +187,16 @@ def bad_time(record: Resource, element: str, problem: TimeProblem, patient: str 
 
 def is_ours(record: Resource, reader: Reader) -> bool:
     """Tell whether a resource carries our identifier: our own output is never input."""
-    return any(identifier.system == reader.own_system for identifier in record.identifier)
+    return reader.own_system in [identifier.system for identifier in record.identifier]
 
 
 def unmapped(
     record: Procedure | Observation, codings: tuple[Coding, ...], subject: Reference | None, reader: Reader
 ) -> Ignored | Issue:
-    """Return what to make of codes without an entry: an issue in a system the source map lists, else somebody else's."""
+    """Return what to make of codes without an entry: an issue in a system the map lists, else somebody else's."""
     for coding in codings:
         if coding.system in reader.source_map.systems:
-            text = f"the code {shown(coding.code)!r} is not in the source map; map it or list it as ignored"
+            text = f"{shown(coding.code)} is not in the source map; map it or list it as ignored"
             return issue(record, IssueKind.UNKNOWN_CODE, text, reader.patient(subject))
     return ignored("code-not-mapped")
 
@@ -206,8 +222,8 @@ def _retracting(
 ) -> Ignored:
     if patient is None:
         return ignored(rule)
-    updated = reader.updated(record)
-    known = updated if updated is not None else reader.known(record, None)
+    known, updated = reader.stamps(record, None)
+    known = updated if updated is not None else known
     fact = Fact(
         kind=FactKind.RETRACTED,
         patient=patient,
@@ -219,6 +235,6 @@ def _retracting(
     return Ignored(rule, (fact,))
 
 
-def shown(text: str | None) -> str:
-    """Return a code or text as an issue may quote it: short, on one line."""
-    return " ".join((text or "").split())[:SHOWN_LENGTH]
+def shown(code: str | None) -> str:
+    """Return a code as an issue may quote it: only what is written as a code, never words about a person."""
+    return f"the code {code!r}" if code is not None and _CODE.fullmatch(code) else "a code"

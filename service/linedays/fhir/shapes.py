@@ -45,9 +45,14 @@ _RESOURCE = {
     "modifierExtension": _some("Extension"),
 }
 _PARAMETER = {**_ELEMENT, "modifierExtension": _some("Extension"), "type": Element("CodeableConcept", required=True)}
+_QUANTITY = _ELEMENT | {
+    "value": Element("decimal"), "comparator": _code("<", "<=", ">=", ">"), "unit": Element("string"),
+    "system": Element("uri"), "code": Element("code"),
+}
 _PERSONS = ("Practitioner", "PractitionerRole", "Organization", "Patient")
 
 TYPES: dict[str, dict[str, Element]] = {
+    "Element": _ELEMENT,
     "Meta": _ELEMENT | {
         "versionId": Element("id"), "lastUpdated": Element("instant"), "source": Element("uri"),
         "profile": _some("uri"), "security": _some("Coding"), "tag": _some("Coding"),
@@ -76,6 +81,7 @@ TYPES: dict[str, dict[str, Element]] = {
         "authorString": Element("string"), "time": Element("dateTime"), "text": Element("string", required=True),
     },
     "Extension": _ELEMENT | {"url": Element("uri", required=True), "value[x]": Element("choice")},
+    **dict.fromkeys(("Quantity", "Age", "Count", "Distance", "Duration"), _QUANTITY),
     "Restriction": _ELEMENT | {
         "modifierExtension": _some("Extension"), "repetitions": Element("positiveInt"), "period": Element("Period"),
         "recipient": _to(*_PERSONS, "RelatedPerson", "Group", many=True),
@@ -119,7 +125,7 @@ RESOURCES: dict[str, dict[str, Element]] = {
     },
 }
 
-# What value[x] may be; types without a table here are taken as they are.
+# What value[x] may be; an object of a type without a table here is taken as it is.
 CHOICES = frozenset({
     "Base64Binary", "Boolean", "Canonical", "Code", "Date", "DateTime", "Decimal", "Id", "Instant", "Integer",
     "Markdown", "Oid", "PositiveInt", "String", "Time", "UnsignedInt", "Uri", "Url", "Uuid", "Address", "Age",

@@ -7,14 +7,15 @@ from typing import TypeAlias
 
 from linedays.core.charting import ChartingRules
 from linedays.core.model import FactKind
-from linedays.mapping.documents import Document, Documents, PolicyInvalid, Problem
+from linedays.mapping.documents import Documents, PolicyInvalid, Problem
 from linedays.mapping.entries import Entry as Written
+from linedays.mapping.source_check import GESTATION, IGNORE, answer_text, site_text, source_problems, url_of
 from linedays.mapping.source_shapes import AnswersShape, CodesShape, EntryShape, KnownName, SourceShape
 
 Code: TypeAlias = tuple[str | None, str | None]
 NO_FINDING = "-"
-GESTATION = "gestation"
-IGNORE = "ignore"
+# Everybody's systems: what a map does not list of them is somebody else's code, not one that was forgotten.
+SHARED_SYSTEMS = frozenset({"http://snomed.info/sct", "http://loinc.org"})
 
 
 class TimeFrom(StrEnum):
@@ -54,8 +55,9 @@ class Entry:
 class SourceMap:
     """How one record system says things, ready for look-up.
 
-    Shape: `entries` by resource type, then by (system, code); `systems` are those in which a code without an entry is
-    an issue rather than somebody else's code.
+    Shape: `entries` by resource type, then by (system, code). A code without an entry is an issue in one of `systems`,
+    a kind of device without one in `kind_systems`, and somebody else's code in any other. `used` has what a code in
+    Procedure.usedCode names: a kind of dressing or infusion, and a kind of line.
     """
 
     name: str
@@ -66,7 +68,11 @@ class SourceMap:
     known: dict[str, tuple[KnownName, ...]]
     permanent_identifiers: frozenset[str]
     line_kinds: dict[Code, str]
+    kind_systems: frozenset[str]
     dressing_kinds: dict[Code, str]
+    infusion_kinds: dict[Code, str]
+    used: dict[Code, tuple[str | None, str | None]]
+    tip_locations: dict[Code, str]
     reasons: dict[Code, str]
     implanted: frozenset[Code]
     explanted: frozenset[Code]
@@ -90,7 +96,7 @@ def source_map_from_documents(documents: Documents, name: str) -> SourceMap:
     shape = written.read(SourceShape)
     if isinstance(shape, list):
         raise PolicyInvalid([*of_file, *shape])
-    problems = [*of_file, *_cross_check(shape, found)]
+    problems = [*of_file, *source_problems(shape, found)]
     if problems:
         raise PolicyInvalid(problems)
     return _compiled(shape)
@@ -101,49 +107,13 @@ def _names(documents: Documents) -> str:
     return "one of: " + ", ".join(names) if names else "a file in sources/"
 
 
-def _cross_check(shape: SourceShape, document: Document) -> Iterable[Problem]:
-    seen: dict[tuple[str, str, str], int] = {}
-    named = [answers.name for answers in shape.answers]
-    for index, entry in enumerate(shape.entries):
-        path = ("entries", index)
-        if entry.fact not in (*FactKind, GESTATION, IGNORE):
-            yield document.problem((*path, "fact"), f"no fact named {entry.fact!r}", _one_of((*FactKind, GESTATION, IGNORE)))
-        if entry.answers is not None and entry.answers not in named:
-            yield document.problem((*path, "answers"), f"no answers named {entry.answers!r}", _one_of(named))
-        if entry.fact == IGNORE and entry.why is None:
-            yield document.problem(path, "an ignored code without `why`", "a short name of the rule")
-        if entry.fact in (FactKind.DRESSING_SEEN, FactKind.SITE_SEEN) and entry.answers is None:
-            yield document.problem(path, "a finding without `answers`", _one_of(named))
-        if entry.resource == "Procedure" and entry.time not in (None, "performed"):
-            yield document.problem((*path, "time"), f"a Procedure has no {entry.time!r} time", "performed")
-        if entry.resource == "Observation" and entry.time == "performed":
-            yield document.problem((*path, "time"), "an Observation has no performed time", "effective or value")
-        for code in entry.codes:
-            key = (entry.resource, _url(shape, entry.system), code)
-            if key in seen:
-                first = document.line(("entries", seen[key]))
-                yield document.problem(path, f"the code {code!r} a second time (first in line {first})", "each code once")
-            seen[key] = index
-    for index, pair in enumerate(shape.charting.shared_dressing):
-        if len(pair) != 2:
-            yield document.problem(("charting", "shared_dressing", index), f"{len(pair)} kinds", "two line kinds")
-
-
-def _one_of(names: Iterable[str]) -> str:
-    return "one of: " + ", ".join(names)
-
-
-def _url(shape: SourceShape, system: str) -> str:
-    return shape.systems.get(system, system)
-
-
 def _compiled(shape: SourceShape) -> SourceMap:
     answers = {written.name: _answers(shape, written) for written in shape.answers}
-    entries: dict[str, dict[Code, Entry]] = {"Device": {}, "Procedure": {}, "Observation": {}}
+    entries: dict[str, dict[Code, Entry]] = {"Procedure": {}, "Observation": {}}
     for written in shape.entries:
         entry = _entry(written, answers)
         for code in written.codes:
-            entries[written.resource][_url(shape, written.system), code] = entry
+            entries[written.resource][url_of(shape, written.system), code] = entry
     charting = shape.charting
     return SourceMap(
         name=shape.name,
@@ -166,14 +136,24 @@ def _compiled(shape: SourceShape) -> SourceMap:
         },
         permanent_identifiers=frozenset(shape.permanent_identifiers),
         line_kinds=_codes(shape, shape.line_kinds),
+        kind_systems=frozenset(url_of(shape, each.system) for each in shape.line_kinds) - SHARED_SYSTEMS,
         dressing_kinds=_codes(shape, shape.dressing_kinds),
+        infusion_kinds=_codes(shape, shape.infusion_kinds),
+        used=_used(shape),
+        tip_locations=_codes(shape, shape.tip_locations),
         reasons=_codes(shape, shape.reasons),
         implanted=_actions(shape, "implanted"),
         explanted=_actions(shape, "explanted"),
         sites={site_text(site.charted): (site.site, site.side) for site in shape.sites},
         entries=entries,
-        systems=frozenset(_url(shape, entry.system) for entry in shape.entries if not entry.only_with_line),
+        systems=frozenset(url_of(shape, entry.system) for entry in shape.entries) - SHARED_SYSTEMS,
     )
+
+
+def _used(shape: SourceShape) -> dict[Code, tuple[str | None, str | None]]:
+    kinds = _codes(shape, shape.infusion_kinds) | _codes(shape, shape.dressing_kinds)
+    lines = _codes(shape, shape.line_kinds)
+    return {code: (kinds.get(code), lines.get(code)) for code in {**kinds, **lines}}
 
 
 def _entry(written: EntryShape, answers: dict[str, Answers]) -> Entry:
@@ -195,7 +175,7 @@ def _entry(written: EntryShape, answers: dict[str, Answers]) -> Entry:
 def _answers(shape: SourceShape, written: AnswersShape) -> Answers:
     return Answers(
         coded=_codes(shape, written.coded),
-        text={text.strip().casefold(): word for text, word in written.text.items()},
+        text={answer_text(text): word for text, word in written.text.items()},
         number={float(number): word for number, word in written.number.items()},
     )
 
@@ -204,14 +184,11 @@ def _codes(shape: SourceShape, written: Iterable[CodesShape]) -> dict[Code, str]
     found: dict[Code, str] = {}
     for each in written:
         pairs = [*((code, code) for code in each.same), *each.codes.items()]
-        found.update({(_url(shape, each.system), code): word for code, word in pairs})
+        found.update({(url_of(shape, each.system), code): word for code, word in pairs})
     return found
 
 
 def _actions(shape: SourceShape, name: str) -> frozenset[Code]:
-    return frozenset((_url(shape, each.system), code) for each in shape.device_actions for code in getattr(each, name))
-
-
-def site_text(charted: str) -> str:
-    """Return a body site as charted in the one form it is looked up by."""
-    return " ".join(charted.split()).rstrip(".").casefold()
+    return frozenset(
+        (url_of(shape, each.system), code) for each in shape.device_actions for code in getattr(each, name)
+    )

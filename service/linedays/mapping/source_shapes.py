@@ -12,10 +12,18 @@ from linedays.core.charting import PresenceStart
 from linedays.mapping.fields import CODE_EXPECTED, DURATION_EXPECTED, TRUTH_EXPECTED, Code, Duration, Text, words_of
 from linedays.mapping.shapes import Shape
 
-TypeName = Literal["Device", "Procedure", "Observation"]
+TypeName = Literal["Procedure", "Observation"]
 TimeName = Literal["performed", "effective", "value"]
 KnownName = Literal["recorded", "issued", "recorded-on", "updated", "happened"]
-KNOWN_EXPECTED = "a list of recorded, issued, recorded-on, updated, happened: the first that exists counts"
+StoredKnown = Literal["updated", "happened"]
+ProcedureKnown = Literal["recorded", "updated", "happened"]
+ObservationKnown = Literal["issued", "updated", "happened"]
+UseKnown = Literal["recorded-on", "updated", "happened"]
+
+
+def known_expected(*own: str) -> str:
+    """Return the words a report uses for where the known time of a resource may stand."""
+    return "a list of " + ", ".join((*own, "updated", "happened")) + ": the first that exists counts"
 
 
 class ChartingShape(Shape):
@@ -38,11 +46,11 @@ class TimesShape(Shape):
 class KnownShape(Shape):
     """Where the time at which a fact became known stands, by resource."""
 
-    procedure: list[KnownName] = Field(min_length=1, description=KNOWN_EXPECTED)
-    observation: list[KnownName] = Field(min_length=1, description=KNOWN_EXPECTED)
-    device: list[KnownName] = Field(min_length=1, description=KNOWN_EXPECTED)
-    device_use_statement: list[KnownName] = Field(min_length=1, description=KNOWN_EXPECTED)
-    encounter: list[KnownName] = Field(min_length=1, description=KNOWN_EXPECTED)
+    procedure: list[ProcedureKnown] = Field(min_length=1, description=known_expected("recorded"))
+    observation: list[ObservationKnown] = Field(min_length=1, description=known_expected("issued"))
+    device: list[StoredKnown] = Field(min_length=1, description=known_expected())
+    device_use_statement: list[UseKnown] = Field(min_length=1, description=known_expected("recorded-on"))
+    encounter: list[StoredKnown] = Field(min_length=1, description=known_expected())
 
 
 class CodesShape(Shape):
@@ -54,28 +62,28 @@ class CodesShape(Shape):
 
 
 class AnswersShape(Shape):
-    """A named set of answers: what the values of an Observation mean: by code, by text, by number, by truth value.
+    """A named set of answers: what the values of an Observation mean: by code, by text, by number.
 
     `-` means: charted, and no finding. A value that is not listed is an issue, never passed over.
     """
 
     name: Code = Field(description=CODE_EXPECTED)
     coded: list[CodesShape] = Field(default=[], description="a list of code systems with their codes")
-    text: dict[str, str] = Field(default={}, description="text: word")
-    number: dict[str, str] = Field(default={}, description='number in quotes: word, such as "0": loose')
+    text: dict[Text, Text] = Field(default={}, description="text: word")
+    number: dict[Text, Text] = Field(default={}, description='number in quotes: word, such as "0": loose')
 
 
 class EntryShape(Shape):
     """One or more codes of one system, and which fact a resource with that code is."""
 
-    resource: TypeName = Field(description="Device, Procedure or Observation")
+    resource: TypeName = Field(description="Procedure or Observation; the codes of a Device stand in line_kinds")
     system: Text = Field(description="the URL of the code system, or a short name from `systems`")
     codes: list[Text] = Field(min_length=1, description="a list of codes, in quotes where they are numbers")
     fact: Text = Field(description="a kind of fact, gestation or ignore")
     why: Text | None = Field(default=None, description="for ignore: a short name of the rule")
     line_kind: Code | None = Field(default=None, description=CODE_EXPECTED)
     slot: Text | None = Field(default=None, description="the column or numbered slot that such rows speak of")
-    makes_line: bool = Field(default=False, description="true where charting in a slot is all that says a line is there")
+    makes_line: bool = Field(default=False, description="true where charting is all that says a line is there")
     time: TimeName | None = Field(default=None, description="performed, effective or value")
     answers: Code | None = Field(default=None, description="the name of one of `answers`")
     item: Code | None = Field(default=None, description="the upkeep item that the fact resets")
@@ -110,6 +118,8 @@ class SourceShape(Shape):
     permanent_identifiers: list[Text] = Field(description="identifier systems whose value stays with a device for ever")
     line_kinds: list[CodesShape] = Field(description="codes of Device.type and of usedCode on an insertion")
     dressing_kinds: list[CodesShape] = Field(description="codes of a dressing")
+    infusion_kinds: list[CodesShape] = Field(default=[], description="codes of an infusion")
+    tip_locations: list[CodesShape] = Field(default=[], description="codes of where the tip of a line lies")
     reasons: list[CodesShape] = Field(description="codes of statusReason")
     device_actions: list[ActionShape] = Field(description="codes of focalDevice.action")
     sites: list[SiteShape] = Field(description="body sites")

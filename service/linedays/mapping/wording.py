@@ -10,10 +10,10 @@ from datetime import datetime, tzinfo
 
 from pydantic import Field
 
-from linedays.core.model import Reason
+from linedays.core.model import AnchorBasis, ItemState, Reason, State
 from linedays.core.moment import Instant, Precision
 from linedays.core.policy import Policy
-from linedays.mapping.documents import Document, Documents, PolicyInvalid, Problem
+from linedays.mapping.documents import Document, Documents, NodePath, PolicyInvalid, Problem
 from linedays.mapping.entries import Entry
 from linedays.mapping.explain import source_in_words
 from linedays.mapping.fields import Text
@@ -22,8 +22,27 @@ from linedays.mapping.shapes import Shape
 FILE = "outputs.yaml"
 _PLACE = re.compile(r"\{([a-z_]+)\}")
 _ALLOWED = frozenset(
-    "basis anchor kind due rule since from seen at findings why until review minutes suggested window".split()
+    {
+        "basis", "anchor", "kind", "due", "rule", "since", "from", "seen", "at", "findings", "why", "until",
+        "review", "minutes", "suggested", "window", "count", "entries",
+    }
 )
+# Every reason that the core gives; one without a sentence would be found only when a patient has it.
+REASONS = frozenset(
+    {
+        "interval", "interval-kind-not-charted", "unknown-kind", "unknown-no-date", "unknown-since-arrival",
+        "unknown-coarse-date", "unknown-not-seen", "unknown-never-seen", "unknown-used-after-removal",
+        "seen-within", "due-undated", "compromised", "compromised-since-intact", "site-concern", "deferred",
+        "deferred-refused-again", "paused", "paused-leave", "pause-not-reviewed", "not-required-kind",
+        "not-required-healed", "not-required-port", "not-required-incision", "label-undated", "order-unknown",
+        "assumed-first-dressing", "assumed-ask", "assumed-usual", "assumed-nothing",
+    }
+)
+# The items that a Task can be about, with the states in which it can be written.
+TITLED = {
+    "dressing-change": ("not due", "window open", "due", "overdue", "unknown", "compromised"),
+    "site-assessment": ("due",),
+}
 
 
 class WordingShape(Shape):
@@ -31,7 +50,9 @@ class WordingShape(Shape):
 
     cautions: list[Text] = Field(min_length=1, description="a list of sentences")
     stat_caution: Text = Field(description="a sentence")
-    items: dict[str, Text] = Field(description="item: title")
+    items: dict[str, Text] = Field(description="item: name")
+    titles: dict[str, dict[str, Text]] = Field(description="item: state or reason: title")
+    title_concern: Text = Field(description="a few words")
     basis: dict[str, dict[str, Text]] = Field(description="item: basis: words")
     reasons: dict[str, Text] = Field(description="reason: sentence")
     after_change: Text = Field(description="a sentence")
@@ -39,6 +60,9 @@ class WordingShape(Shape):
     seen: Text = Field(description="a sentence")
     not_seen: Text = Field(description="a sentence")
     due_before: Text = Field(description="a sentence")
+    which_line_one: Text = Field(description="a sentence")
+    which_line_many: Text = Field(description="a sentence")
+    which_line_row: Text = Field(description="a sentence")
     words: dict[str, Text] = Field(description="code: words")
 
 
@@ -67,18 +91,41 @@ def wording_from_documents(documents: Documents, policy: Policy) -> Wording:
     shape = Entry(found, (), found.data).read(WordingShape)
     if isinstance(shape, list):
         raise PolicyInvalid([*of_file, *shape])
-    problems = [*of_file, *_unknown_places(shape, found)]
+    problems = [*of_file, *_unknown_places(shape, found), *_missing(shape, found)]
     if problems:
         raise PolicyInvalid(problems)
-    return Wording(shape=shape, rules={rule.id: f"{rule.text}: {source_in_words(rule.source)}" for rule in policy.rules})
+    return Wording(
+        shape=shape, rules={rule.id: f"{rule.text}: {source_in_words(rule.source)}" for rule in policy.rules}
+    )
 
 
 def _unknown_places(shape: WordingShape, document: Document) -> Iterable[Problem]:
-    for code, text in shape.reasons.items():
+    texts: dict[NodePath, str] = {("reasons", code): text for code, text in shape.reasons.items()}
+    texts |= {(name,): text for name, text in shape if isinstance(text, str)}
+    for path, text in texts.items():
         for name in _PLACE.findall(text):
             if name not in _ALLOWED:
                 known = "one of: " + ", ".join(sorted(_ALLOWED))
-                yield document.problem(("reasons", code), f"nothing is called {{{name}}}", known)
+                yield document.problem(path, f"nothing is called {{{name}}}", known)
+
+
+def _missing(shape: WordingShape, document: Document) -> Iterable[Problem]:
+    for code in sorted(REASONS - shape.reasons.keys()):
+        yield document.problem(("reasons",), f"no sentence for the reason {code!r}", "a sentence for every reason")
+    for item, states in TITLED.items():
+        for state in states:
+            if state not in shape.titles.get(item, {}):
+                yield document.problem(
+                    ("titles", item), f"no title for {item} that is {state}", "a title for every state"
+                )
+    for item, titles in shape.titles.items():
+        for name in titles.keys() - set(State) - REASONS:
+            yield document.problem(("titles", item, name), f"nothing is called {name!r}", "a state or a reason")
+    for item, words in shape.basis.items():
+        for basis in sorted(set(AnchorBasis) - words.keys()):
+            yield document.problem(("basis", item), f"no words for the basis {basis.value!r}", "words for every basis")
+    if "dressing-change" not in shape.basis:
+        yield document.problem(("basis",), "no words for dressing-change", "words for what its clock counts from")
 
 
 def time_words(at: Instant, zone: tzinfo, precision: str = Precision.SECOND) -> str:
@@ -129,6 +176,12 @@ def _said(name: str, values: Mapping[str, str | int], wording: Wording, zone: tz
             return time_words(value, zone)
         case _:
             return words_for(str(value), wording)
+
+
+def title_words(item: ItemState, wording: Wording) -> str:
+    """Return how the title of an item's Task begins: what it is about and its state."""
+    titles = wording.shape.titles[item.item]
+    return titles.get(item.reason.code) or titles[item.state]
 
 
 def words_for(code: str, wording: Wording) -> str:

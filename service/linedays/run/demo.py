@@ -1,7 +1,7 @@
 """The made-up hospital on a FHIR server → three sweeps with something charted in between. I/O through ports only.
 
-First sweep: what stands in the worklist. Second: nothing is written. Then a nurse charts a change and a removal, and the
-third shows their Tasks and Flags ended.
+First sweep: what stands in the worklist. Second: nothing is written. Then a nurse charts a change and a removal, and
+the third shows their Tasks and Flags ended.
 """
 
 from collections.abc import Iterable, Mapping
@@ -103,9 +103,7 @@ def run_demo(
 
 
 def _step(number: int, server: FhirServer, wired: Wired, identity: Identity, at: Instant) -> Step:
-    plan = plan_sweep(
-        from_server(server), read_ours(server, identity), wired.instance, wired.wording, identity, at=at
-    )
+    plan = plan_sweep(from_server(server), read_ours(server, identity), wired.instance, wired.wording, identity, at=at)
     outcome = apply_plan(plan, server, identity)
     return Step(number=number, at=at, plan=plan, outcome=outcome, ours=read_ours(server, identity))
 

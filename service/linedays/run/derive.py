@@ -4,23 +4,31 @@ The pipeline up to the states: read ─► normalise ─► timeline ─► eval
 iterable, so it does no I/O of its own.
 """
 
+import gc
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import tzinfo
+
+from msgspec.structs import replace as with_fields
 
 from linedays.core.count_rules import CountingRules
 from linedays.core.evaluate import evaluate_chart
 from linedays.core.local_days import in_unit_zones
-from linedays.core.model import Issue, IssueKind, PatientChart, PatientInput, Person, Place, SiteState
+from linedays.core.model import Fact, Issue, PatientChart, PatientInput, Person, Place, SiteState, Stay
 from linedays.core.moment import Instant
 from linedays.core.policy import Policy
 from linedays.core.tally import shortfall
 from linedays.core.timeline import build_chart
 from linedays.fhir.normalise import Collected, Tally, collect, places
-from linedays.fhir.people import with_tops
+from linedays.fhir.observations import gestation_known
+from linedays.fhir.people import stays_known
 from linedays.fhir.reading import Reader
+from linedays.fhir.set_aside import set_aside, stay_shortfall, told_last
 from linedays.mapping.source_map import SourceMap
+
+_NOT_KEPT: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,9 +82,25 @@ def new_collection(instance: Instance) -> Collected:
 def collect_all(resources: Iterable[tuple[str, bytes]], instance: Instance) -> Collected:
     """Read every resource. Shape: pairs of where it stood and its bytes."""
     collected = new_collection(instance)
-    for where, raw in resources:
-        collect(collected, raw, where)
+    with _no_search_for_cycles():
+        for where, raw in resources:
+            collect(collected, raw, where)
     return collected
+
+
+@contextmanager
+def _no_search_for_cycles() -> Iterator[None]:
+    """Keep the interpreter from looking for reference cycles meanwhile: facts and states are values and hold none.
+
+    It would look through all of them again and again, a sixth of the whole time.
+    """
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 def derive(collected: Collected, instance: Instance, *, at: Instant, known_by: Instant) -> Derivation:
@@ -84,17 +108,21 @@ def derive(collected: Collected, instance: Instance, *, at: Instant, known_by: I
     found, place_issues = places(collected, instance.counting, instance.zone_of)
     visited = {span.place for stays in collected.stays.values() for stay in stays for span in stay.places}
     issues = [*collected.issues, *(issue for issue in place_issues if issue.source in visited)]
-    dropped = _drop_foreign(collected, issues)
-    short = Tally()
-    results = tuple(
-        _patient(patient, collected, instance, found, short, issues, at, known_by) for patient in sorted(collected.facts)
-    )
+    fitting = set_aside(collected)
+    issues.extend(fitting.issues)
+    short = Tally(issues=fitting.counted_issues, ignored=fitting.counted_ignored)
+    short.ignored.update(stay_shortfall(collected, known_by))
+    with _no_search_for_cycles():
+        results = tuple(
+            _patient(patient, facts, collected, instance, found, short, issues, at, known_by)
+            for patient, facts in sorted(fitting.facts.items())
+        )
     return Derivation(
         at=at,
         known_by=known_by,
         results=tuple(result for result in results if result.chart.sites),
         places=found,
-        tally=_tally(collected.tally, short, dropped),
+        tally=_tally(collected.tally, short),
         issues=tuple(sorted(issues, key=lambda issue: (issue.source, issue.kind, issue.text))),
     )
 
@@ -126,19 +154,23 @@ def charts_of(collected: Collected, derivation: Derivation) -> Iterator[PatientC
     with_lines = {result.chart.person.id: result.chart for result in derivation.results}
     for patient in sorted({*with_lines, *collected.stays}):
         known = with_lines.get(patient)
-        yield known if known is not None else PatientChart(
-            person=_person(patient, collected, derivation.known_by),
-            sites=(),
-            stays=with_tops(
-                tuple(stay for stay in collected.stays[patient] if stay.known <= derivation.known_by)
-            ),
-            issues=(),
-            standing=frozenset(),
+        stays = stays_known(collected.stays.get(patient, ()), derivation.known_by)
+        yield (
+            known
+            if known is not None
+            else PatientChart(
+                person=_person(patient, collected, stays, derivation.known_by),
+                sites=(),
+                stays=stays,
+                issues=(),
+                standing=frozenset(),
+            )
         )
 
 
 def _patient(
     patient: str,
+    given: Sequence[Fact],
     collected: Collected,
     instance: Instance,
     found: dict[str, Place],
@@ -147,57 +179,39 @@ def _patient(
     at: Instant,
     known_by: Instant,
 ) -> PatientResult:
-    stays = with_tops(tuple(collected.stays.get(patient, ())))
-    facts = in_unit_zones(collected.facts[patient], stays, found, instance.zone)
-    whole = PatientInput(person=_person(patient, collected, known_by), facts=facts, stays=stays)
+    stays = stays_known(collected.stays.get(patient, ()), known_by)
+    facts = in_unit_zones(given, stays, found, instance.zone)
+    whole = PatientInput(person=_person(patient, collected, stays, known_by), facts=facts, stays=stays)
     chart = build_chart(whole, instance.source_map.charting, known_by=known_by)
     issues.extend(chart.issues)
-    missing = shortfall(facts, chart)
-    short.issues.update(missing.issues)
-    short.ignored.update(missing.ignored)
+    if len(facts) != len(chart.standing):
+        missing = shortfall(told_last(facts, known_by), chart)
+        short.issues.update(missing.issues)
+        short.ignored.update(missing.ignored)
+    # Which resources stand was needed for the count only; a name for each of millions of facts is not kept.
+    chart = with_fields(chart, standing=_NOT_KEPT, not_yet_known=_NOT_KEPT)
     states = evaluate_chart(chart, instance.policy, found, at=at, zone=instance.zone) if chart.sites else ()
     return PatientResult(chart=chart, states=states)
 
 
-def _person(patient: str, collected: Collected, known_by: Instant) -> Person:
-    person = collected.persons.get(patient, Person(id=patient))
-    note = collected.gestation.get(patient)
-    if note is not None and note.known <= known_by:
-        person = replace(person, gestation_days=note.days)
-    died = collected.deaths.get(patient)
-    return replace(person, died=person.died or died) if died is not None else person
+def _person(patient: str, collected: Collected, stays: Iterable[Stay], known_by: Instant) -> Person:
+    person = collected.persons.get(patient) or Person(id=patient)
+    if not collected.deaths and patient not in collected.gestation:
+        return person
+    deaths = [collected.deaths[stay] for stay in stays if stay in collected.deaths] if collected.deaths else []
+    return replace(
+        person,
+        gestation_days=gestation_known(collected.gestation.get(patient, ()), known_by),
+        died=person.died or min(deaths, key=lambda died: died.earliest, default=None),
+    )
 
 
-def _drop_foreign(collected: Collected, issues: list[Issue]) -> Counter[str]:
-    """Take out every fact whose device or encounter belongs to another patient: it touches no line."""
-    dropped: Counter[str] = Counter()
-    device_owner, encounter_owner = collected.device_owner, collected.encounter_owner
-    for patient, facts in collected.facts.items():
-        foreign = [
-            fact
-            for fact in facts
-            if device_owner.get(fact.device, patient) != patient  # type: ignore[arg-type]
-            or encounter_owner.get(fact.encounter, patient) != patient  # type: ignore[arg-type]
-        ]
-        if foreign:
-            collected.facts[patient] = [fact for fact in facts if fact not in foreign]
-            for source in sorted({fact.source for fact in foreign}):
-                dropped[source.partition("/")[0]] += 1
-                issues.append(_mismatch(source, patient))
-    return dropped
-
-
-def _mismatch(source: str, patient: str) -> Issue:
-    text = "its device or encounter belongs to another patient; nothing of it was used: correct the link"
-    return Issue(kind=IssueKind.SUBJECT_MISMATCH, source=source, text=text, patient=patient)
-
-
-def _tally(read: Tally, short: Tally, dropped: Counter[str]) -> tuple[TypeTally, ...]:
+def _tally(read: Tally, short: Tally) -> tuple[TypeTally, ...]:
     rows: list[TypeTally] = []
     for name in sorted(read.read):
         ignored = Counter({rule: n for (of, rule), n in read.ignored.items() if of == name})
         later = Counter({rule: n for (of, rule), n in short.ignored.items() if of == name})
-        missing = short.issues[name] + dropped[name]
+        missing = short.issues[name]
         rows.append(
             TypeTally(
                 name=name,
@@ -208,4 +222,3 @@ def _tally(read: Tally, short: Tally, dropped: Counter[str]) -> tuple[TypeTally,
             )
         )
     return tuple(rows)
-

@@ -47,7 +47,7 @@ def explanation(derivation: Derivation, key: str, instance: Instance, wording: W
         "not_placed": [
             {"source": issue.source, "kind": str(issue.kind), "why": issue.text}
             for issue in derivation.issues
-            if key in issue.lines and all(issue is not told for _, told in timeline.unused)
+            if timeline.line.key in issue.lines and all(issue is not told for _, told in timeline.unused)
         ],
         "items": [_item(item, zone, wording) for item in (*state.items, *((state.concern,) if state.concern else ()))],
         "cautions": list(wording.cautions),
@@ -106,5 +106,7 @@ def _item(item: ItemState, zone: tzinfo, wording: Wording) -> Json:
         "rule": wording.rules.get(item.rule or "", item.rule),
         "assumed": [sentence(reason, wording, zone, item.item) for reason in item.assumed],
         "beside": [sentence(reason, wording, zone, item.item) for reason in item.beside],
-        "instants": {name: {"local": time_words(at, zone), "iso": iso(at, zone)} for name, at in instants.items() if at},
+        "instants": {
+            name: {"local": time_words(at, zone), "iso": iso(at, zone)} for name, at in instants.items() if at
+        },
     }

@@ -47,7 +47,9 @@ def basis_of(derivation: Derivation, instance: Instance, day: date) -> CountBasi
     )
 
 
-def _where(chart: PatientChart, derivation: Derivation, instance: Instance) -> Callable[[Timeline, Instant], Whereabouts]:
+def _where(
+    chart: PatientChart, derivation: Derivation, instance: Instance
+) -> Callable[[Timeline, Instant], Whereabouts]:
     """Return what tells where a line of a patient is at an instant."""
     policy = instance.policy
 
@@ -67,7 +69,7 @@ def figure_rows(figures: tuple[UnitFigure, ...], derivation: Derivation) -> list
             "month": figure.month,
             "line_days": figure.line_days,
             "patient_days": figure.patient_days,
-            "utilisation": None if figure.utilisation is None else round(figure.utilisation, 2),
+            "utilisation": None if figure.utilisation is None else f"{figure.utilisation:.2f}",
             "unknown_kind": figure.unknown_kind,
             "not_counted": ", ".join(f"{where} {count}" for where, count in figure.not_counted if count),
             "snapshots": f"{figure.days_taken} of {figure.days_in_month}",

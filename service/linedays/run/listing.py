@@ -34,7 +34,7 @@ def listing(derivation: Derivation, instance: Instance, wording: Wording) -> Jso
     for result in derivation.results:
         numbers = _numbers(result, derivation, instance)
         for state in result.states:
-            sites.append(_site(state, derivation, wording))
+            sites.append(_site(state, wording))
             lines.extend(_lines(state, numbers, issues_of, derivation, instance))
     return {
         "schema": SCHEMA,
@@ -107,9 +107,11 @@ def _lines(
     for timeline, where in zip(state.site.timelines, state.line_whereabouts, strict=True):
         line = timeline.line
         spent = dwell(line, rule, at=derivation.at, known_by=derivation.known_by)
-        rows.append(_line(line, where, state, zone) | _counts(spent, numbers.get(line.key)) | {
-            "issues": [_issue(issue) for issue in issues_of.get(line.key, ())]
-        })
+        rows.append(
+            _line(line, where, state, zone)
+            | _counts(spent, numbers.get(line.key))
+            | {"issues": [_issue(issue) for issue in issues_of.get(line.key, ())]}
+        )
     return rows
 
 
@@ -134,12 +136,11 @@ def _line(line: Line, where: Whereabouts, state: SiteState, zone: tzinfo) -> Jso
 
 
 def _counts(spent: Dwell | None, number: LineDayNumber | None) -> Json:
-    """Say how long a line has been in place and, apart from it, the patient's line day number: never one for the other."""
-    in_place = spent is not None
+    """Say how long a line has been in place and, apart from it, the patient's line day number, which is not that."""
     return {
         "dwell_hours": round(spent.seconds / HOUR, 4) if spent is not None else None,
         "dwell_at_least": spent.at_least if spent is not None else None,
-        "dwell_rule": _stamp(spent.stamp) if spent is not None and in_place else None,
+        "dwell_rule": _stamp(spent.stamp) if spent is not None else None,
         "line_day_number": number.number if number is not None else None,
         "line_day_eligible": number.eligible if number is not None else None,
         "line_day_rule": _stamp(number.stamp) if number is not None else None,
@@ -150,7 +151,7 @@ def _stamp(stamp: Stamp) -> str:
     return "; ".join(str(rule) for rule in stamp.rules)
 
 
-def _site(state: SiteState, derivation: Derivation, wording: Wording) -> Json:
+def _site(state: SiteState, wording: Wording) -> Json:
     zone = state.zone
     assert zone is not None
     return {

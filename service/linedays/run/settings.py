@@ -42,21 +42,24 @@ VARIABLES = {
 def read_settings(zone: str | None, source: str | None, mappings: Path | None) -> Settings:
     """Return the settings.
 
-    Raises: SettingMissing where the time zone is not stated or not known.
+    Raises: SettingMissing where the time zone is not stated or not known, or the code base is no base.
     """
     name = zone or os.environ.get("LINEDAYS_ZONE")
     if not name:
         raise SettingMissing(
-            "no time zone is set: state the hospital's with --zone or LINEDAYS_ZONE (an IANA name such as Europe/Berlin); "
-            "it decides calendar days and shifts, so there is no default"
+            "no time zone is set: state the hospital's with --zone or LINEDAYS_ZONE (an IANA name such as "
+            "Europe/Berlin); it decides calendar days and shifts, so there is no default"
         )
     folder = os.environ.get("LINEDAYS_MAPPINGS")
+    code_base = os.environ.get("LINEDAYS_CODE_BASE") or CODE_BASE
+    if not code_base.endswith("/"):
+        raise SettingMissing("LINEDAYS_CODE_BASE does not end in /: the names of our code systems are put behind it")
     return Settings(
         zone=zone_named(name),
         source=source or os.environ.get("LINEDAYS_SOURCE") or SOURCE,
         mappings=mappings or (Path(folder) if folder else None),
         own_system=os.environ.get("LINEDAYS_IDENTIFIER_SYSTEM") or OWN_SYSTEM,
-        code_base=os.environ.get("LINEDAYS_CODE_BASE") or CODE_BASE,
+        code_base=code_base,
     )
 
 
@@ -74,12 +77,17 @@ def zone_named(name: str) -> ZoneInfo:
 def token_from_file() -> str | None:
     """Return the bearer token, where a file with one is set.
 
-    Raises: SettingMissing where the file cannot be read.
+    Raises: SettingMissing where the file cannot be read, or does not hold one token.
     """
     name = os.environ.get("LINEDAYS_TOKEN_FILE")
     if not name:
         return None
     try:
-        return Path(name).read_text(encoding="utf-8").strip()
-    except OSError as error:
-        raise SettingMissing("the file named by LINEDAYS_TOKEN_FILE cannot be read") from error
+        token = Path(name).read_text(encoding="ascii").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingMissing("the file named by LINEDAYS_TOKEN_FILE cannot be read as text") from error
+    if not token or len(token.split()) != 1:
+        raise SettingMissing(
+            "the file named by LINEDAYS_TOKEN_FILE does not hold one token: put the bearer token alone into it"
+        )
+    return token

@@ -1,4 +1,6 @@
-"""One pass: read ─► derive ─► what is wanted ─► reconcile with what exists ─► write. I/O through the FhirServer port only.
+"""One pass: read ─► derive ─► what is wanted ─► reconcile with what exists ─► write.
+
+I/O through the FhirServer port only.
 
 A dry run does everything but the last step. Every resource is checked before it is sent; what fails is not sent, is
 counted and shown. Run again over the same facts, a sweep writes nothing.
@@ -95,7 +97,9 @@ def plan_sweep(
 
 
 def _zones(derivation: Derivation, zone: tzinfo) -> Callable[[str], tzinfo]:
-    found = {state.site.timelines[0].line.patient: state.zone for result in derivation.results for state in result.states}
+    found = {
+        state.site.timelines[0].line.patient: state.zone for result in derivation.results for state in result.states
+    }
     return lambda patient: found.get(patient) or zone
 
 
@@ -160,5 +164,6 @@ def _send(planned: Planned, what: str, server: FhirServer, identity: Identity, o
         return
     outcome.counts[f"{what}: {result.value}"] += 1
     if result in (Written.SEVERAL, Written.CONFLICT):
-        outcome.refused.append((what, "someone else changed it meanwhile; the next sweep reads it again and decides anew"))
-
+        outcome.refused.append(
+            (what, "someone else changed it meanwhile; the next sweep reads it again and decides anew")
+        )

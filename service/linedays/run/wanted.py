@@ -15,11 +15,9 @@ from linedays.fhir.identity import Identity
 from linedays.fhir.outputs import site_wanted
 from linedays.fhir.outputs.flag import FlagContent, wanted_flag
 from linedays.fhir.outputs.task import TaskContent, wanted_task
-from linedays.mapping.wording import Wording, plain, sentence, time_words, words_for
+from linedays.mapping.wording import Wording, plain, sentence, time_words, title_words, words_for
 from linedays.run.derive import PatientResult
 from linedays.run.worklist import line_words
-
-_CHECK = "dressing-check"
 
 
 def wanted_of(
@@ -27,9 +25,7 @@ def wanted_of(
 ) -> tuple[SiteWanted, ...]:
     """Return what is wanted for every dressing site of a patient. `facts` is all that was read of that patient."""
     withdrawn = withdrawn_sources(facts)
-    return tuple(
-        _site(state, result.chart.stays, withdrawn, policy, wording, identity) for state in result.states
-    )
+    return tuple(_site(state, result.chart.stays, withdrawn, policy, wording, identity) for state in result.states)
 
 
 def _site(
@@ -57,7 +53,7 @@ def _task_content(state: SiteState, item: ItemState, policy: Policy, wording: Wo
     return TaskContent(
         state=state,
         item=item,
-        title=f"{wording.shape.items[_titled(state, item)]} · {line_words(state, policy)}",
+        title=_title(state, item, policy, wording),
         reason=_said(item.reason, state, wording, item),
         notes=_notes(state, item, wording),
         who=who_of(state, item, policy),
@@ -65,10 +61,9 @@ def _task_content(state: SiteState, item: ItemState, policy: Policy, wording: Wo
     )
 
 
-def _titled(state: SiteState, item: ItemState) -> str:
-    if item is state.concern:
-        return item.item
-    return _CHECK if item.reason.code.startswith("unknown") else item.item
+def _title(state: SiteState, item: ItemState, policy: Policy, wording: Wording) -> str:
+    beside = [wording.shape.title_concern] if state.concern is not None and item is not state.concern else []
+    return " · ".join((title_words(item, wording), *beside, line_words(state, policy)))
 
 
 def _said(reason: Reason, state: SiteState, wording: Wording, item: ItemState) -> str:
@@ -112,7 +107,8 @@ def _flag_text(state: SiteState, condition: Condition, policy: Policy, wording: 
     zone = state.zone or UTC
     match condition:
         case Condition.OVERDUE if item.overdue_from is not None and item.due is not None:
-            return f"{line} · dressing due {time_words(item.due, zone)}, overdue from {time_words(item.overdue_from, zone)}"
+            since = time_words(item.overdue_from, zone)
+            return f"{line} · dressing due {time_words(item.due, zone)}, overdue from {since}"
         case Condition.COMPROMISED:
             found = ", ".join(dict.fromkeys(words_for(finding.finding, wording) for finding in item.findings))
             first = min(finding.seen.earliest for finding in item.findings)

@@ -75,9 +75,22 @@ def known_zone(name: str) -> tzinfo | None:
         return None
 
 
-def server_at(url: str) -> FhirServer:
-    """Return the FHIR server at a base URL."""
-    return FhirServer(url, client=new_client(bearer=token_from_file()))
+@contextmanager
+def server_at(url: str) -> Iterator[FhirServer]:
+    """Yield the FHIR server at a base URL for as long as it is used.
+
+    Raises: SettingMissing where that is not an address, or the token cannot be read.
+    """
+    if not url.isprintable():
+        raise SettingMissing(
+            "the FHIR server's address holds what no address may hold: write it as http(s)://host/path"
+        )
+    with new_client(bearer=token_from_file()) as client:
+        try:
+            server = FhirServer(url, client=client)
+        except ValueError as error:
+            raise SettingMissing(f"the FHIR server cannot be asked: {error}") from error
+        yield server
 
 
 def machine_clock() -> SystemClock:
@@ -92,10 +105,12 @@ def demo_server(url: str | None) -> Iterator[FhirServer]:
     Raises: ServerNotStarted, with what to install.
     """
     if url is not None:
-        yield server_at(url)
+        with server_at(url) as server:
+            yield server
         return
-    with started_server() as base_url:
-        yield FhirServer(base_url, client=new_client())
+    # The hospital's token is not for this one.
+    with started_server() as base_url, new_client() as client:
+        yield FhirServer(base_url, client=client)
 
 
 def wait_until_interrupted() -> None:

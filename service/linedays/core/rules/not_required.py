@@ -4,6 +4,7 @@ Where two facts leave their order open, the reading counts under which the item 
 """
 
 from collections.abc import Iterable
+from typing import assert_never
 
 from linedays.core.model import Fact, FactKind, Line, Reason, StartBasis
 from linedays.core.moment import Instant, Moment, order
@@ -26,6 +27,8 @@ def why_not_required(
             return _healed(rule, facts)
         case NotRequiredWhen.PORT_NOT_ACCESSED:
             return _port(rule, line, facts, at)
+        case _:
+            assert_never(rule.when)
 
 
 def _healed(rule: NotRequiredRule, facts: Iterable[Fact]) -> tuple[Reason, Instant | None] | None:

@@ -7,7 +7,7 @@ why we ended it in one of ours. A Flag is ended, never deleted.
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, tzinfo
-from typing import Any, TypeAlias
+from typing import Any, TypeAlias, assert_never
 
 from linedays.core.asked import Holding, dressing_item
 from linedays.core.changes import Condition, Create, EndFlag, ExistingFlag, Phase, Revise, Void, WantedFlag
@@ -160,6 +160,8 @@ def changed_flag(resource: Resource, change: FlagChange, identity: Identity, *, 
         case Void():
             identifiers = freed(resource["identifier"], change.existing.ref, identity)
             return {**resource, "status": "entered-in-error", "identifier": identifiers}
+        case _:
+            assert_never(change)
 
 
 def _revised(resource: Resource, change: Revise, identity: Identity) -> Resource:

@@ -1,7 +1,7 @@
 """A change to a Task → the Task to write; what others wrote into it is carried through. No I/O."""
 
 from datetime import tzinfo
-from typing import TypeAlias
+from typing import TypeAlias, assert_never
 
 from linedays.core.changes import Cancel, Complete, Create, Revise, Void
 from linedays.core.moment import Instant
@@ -72,6 +72,8 @@ def changed_task(resource: Resource, change: TaskChange, identity: Identity, *, 
         case Void():
             identifiers = freed(resource["identifier"], change.existing.ref, identity)
             return {**stamped, "status": "entered-in-error", "identifier": identifiers}
+        case _:
+            assert_never(change)
 
 
 def _ended(resource: Resource, status: str, change: Complete | Cancel, identity: Identity) -> Resource:

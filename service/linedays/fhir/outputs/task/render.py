@@ -131,8 +131,8 @@ def _restriction(state: SiteState, item: ItemState) -> Resource | None:
     start, end = began(state, item), item.due
     if start is None:
         start = item.window_from if end is None or item.window_from is None else min(item.window_from, end)
-    elif end is not None and end < start:
-        # It became so after it had been due: the wanted period has no end any more; the due time stands in `input`.
+    elif end is not None and (end < start or item.state is State.COMPROMISED):
+        # Due now, or it became so after it had been due: the wanted period has no end; the due time stands in `input`.
         end = None
     bounds = {"start": start, "end": end}
     period = {name: time_text(at, state.zone or UTC) for name, at in bounds.items() if at is not None}
