@@ -6,7 +6,6 @@ reliability.md T13, H01, H02 and H10.
 
 import json
 from collections.abc import Iterable
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,6 +14,7 @@ from linedays.core.model import Issue, PatientChart, SiteState
 from linedays.run.derive import Derivation
 from support.bad_input import AT, CORPUS, GOOD, HARMLESS, MEGABYTE, Bad, change, look
 from support.pipeline import derived
+from support.values import replace
 
 LONGEST_TEXT = 400
 

@@ -67,7 +67,14 @@ def test_used_ignored_and_issues_add_up_to_what_was_read(reading: Reading):
 @EVERY_READING
 def test_every_observation_that_is_not_used_says_why(reading: Reading):
     """The issues of the tally are the Observations that stand nowhere and are listed with a reason."""
-    standing = {source for result in whole(reading).results for source in result.chart.standing}
+    # A slot is made by the rows that are charted about it, also by one that names no date.
+    standing = {fact.source for _, fact in facts_on_lines(reading)} | {
+        name
+        for result in whole(reading).results
+        for site in result.chart.sites
+        for timeline in site.timelines
+        for name in (timeline.line.key, *timeline.line.aliases)
+    }
     listed = {issue.source for issue in whole(reading).issues if not issue.used}
     (tally,) = [one for one in whole(reading).tally if one.name == "Observation"]
     entries = instance(reading).source_map.entries["Observation"]

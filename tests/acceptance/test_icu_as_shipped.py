@@ -13,6 +13,7 @@ import pytest
 from linedays.core.charting import PresenceStart
 from linedays.core.model import ItemState, SiteState, State
 from linedays.core.moment import HOUR, MINUTE
+from linedays.mapping.source_map import TimeFrom
 from linedays.run.derive import derive
 from support.icu_answers import (
     DRESSING_CHANGES,
@@ -47,7 +48,7 @@ RUNNING = frozenset({State.NOT_DUE, State.WINDOW_OPEN, State.DUE, State.OVERDUE}
 def test_what_the_map_as_shipped_settles():
     shipped = instance(SHIPPED).source_map
 
-    assert shipped.midnight_is_day
+    assert shipped.midnight_is_day == {TimeFrom.VALUE}
     assert shipped.charting.presence_start is PresenceStart.ARRIVAL
     assert (shipped.charting.entry_tolerance, shipped.charting.join_gap) == (60 * MINUTE, 4 * HOUR)
 

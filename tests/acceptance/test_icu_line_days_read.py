@@ -23,8 +23,7 @@ pytestmark = pytest.mark.icu
 
 READINGS = pytest.mark.parametrize("reading", [INSERTION, ARRIVAL], ids=lambda reading: reading.name)
 SLOTS = "unknown"
-# One line is charted as a sheath and no more: the map reads it as an introducer, which is central by kind, and the
-# answers leave its group open. It is the only line in another group.
+# One line is charted as a sheath and no more: the map reads it as of unknown kind, as the answers leave its group open.
 OPEN_GROUP = {"sheath": "unspecified"}
 
 

@@ -28,12 +28,18 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="benchmark.bench_derivation", description=__doc__)
     parser.add_argument("--lines", type=int, default=10_000, help="lines of the smaller set; the larger has three times as many")
     parser.add_argument("--pairs", type=int, default=5, help="pairs behind each median (at least 5)")
+    parser.add_argument("--report", action="store_true", help="a bar that is missed is said, and fails nothing; a result that differs does")
     chosen = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
         figures = measure(Path(scratch), chosen.lines, max(5, chosen.pairs))
     print(table(figures))
     print(json.dumps(figures, sort_keys=True))
-    raise SystemExit(verdict(figures))
+    missed, differs = missed_bars(figures), figures["result"] != figures["result of the command"]
+    for bar in missed:
+        print(f"MISSED: {bar}")
+    if differs:
+        raise SystemExit("`linedays lines` gives another result than the derivation that was measured")
+    raise SystemExit(1 if missed and not chosen.report else 0)
 
 
 def measure(scratch: Path, lines: int, pairs: int) -> dict[str, float | str]:
@@ -81,16 +87,14 @@ def table(figures: dict[str, float | str]) -> str:
     return "\n".join(rows)
 
 
-def verdict(figures: dict[str, float | str]) -> str | None:
-    """Return what is wrong, or None."""
+def missed_bars(figures: dict[str, float | str]) -> list[str]:
+    """Return the bars of the design that were missed."""
     wrong = []
     if figures["total ÷ bare decode"] > MOST_TIMES_A_DECODE:
         wrong.append(f"the derivation takes more than {MOST_TIMES_A_DECODE} times a bare decode")
     if figures["time of 3 N ÷ time of N"] > MOST_TIMES_FOR_THREE_TIMES:
         wrong.append(f"three times the facts take more than {MOST_TIMES_FOR_THREE_TIMES} times as long")
-    if figures["result"] != figures["result of the command"]:
-        wrong.append("`linedays lines` gives another result than the derivation that was measured")
-    return "; ".join(wrong) or None
+    return wrong
 
 
 if __name__ == "__main__":

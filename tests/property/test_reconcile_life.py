@@ -29,9 +29,9 @@ from support.task_board import (
     finding,
     item,
     removed,
-    replace,
     site,
 )
+from support.values import replace
 
 FOREIGN = {
     "resourceType": "Task",

@@ -322,3 +322,11 @@ def test_last_seen_intact(facts, last):
 
 def test_a_line_that_nobody_saw_has_no_such_time():
     assert item_at(line(placed=None), "2024-03-07 12:00").last_seen_intact is None
+
+
+@pytest.mark.parametrize("kind", [FactKind.LABEL_DATE, FactKind.CHANGE_REPORTED])
+def test_a_date_read_or_told_is_not_a_look_at_the_dressing(kind):
+    # Design: "not due" must not be read as inspected (hazard H35); common practice, no source.
+    told = fact(kind, "2024-03-06", known="2024-03-06 09:00", part_of="Procedure/ins", value="transparent")
+    item = item_at(line(told, placed=None), "2024-03-07 12:00")
+    assert (item.state, item.last_seen_intact) == (State.NOT_DUE, None)

@@ -5,7 +5,7 @@ codes, the policy, the counting rules) is as shipped.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 from zoneinfo import ZoneInfo
 
@@ -34,6 +34,7 @@ from linedays.mapping.source_map import SourceMap, source_map_from_documents
 from linedays.run.derive import Derivation, Instance, collect_all, derive
 from support.icu_answers import Record, Row, encounter_patients, in_place, instant, records
 from support.icu_data import icu_folder
+from support.values import replace
 
 NEW_YORK = ZoneInfo("America/New_York")
 AFTER_ALL = instant("2300-01-01T00:00:00-05:00")
@@ -57,7 +58,7 @@ class Reading:
         if self.start is None:
             return shipped
         charting = replace(shipped.charting, entry_tolerance=0, join_gap=None, presence_start=self.start)
-        return replace(shipped, charting=charting, midnight_is_day=False)
+        return replace(shipped, charting=charting, midnight_is_day=frozenset())
 
 
 INSERTION = Reading("start is the insertion", PresenceStart.INSERTION)

@@ -5,13 +5,9 @@ every number here are made up.
 """
 
 from copy import deepcopy
-from dataclasses import dataclass, field, is_dataclass
-from dataclasses import replace as dataclass_replace
+from dataclasses import dataclass, field
 from datetime import datetime, time
-from typing import Any
 from zoneinfo import ZoneInfo
-
-from msgspec.structs import replace as struct_replace
 
 from linedays.core.asked import conditions, task_item
 from linedays.core.changes import Change, Condition, Create, is_write
@@ -43,6 +39,7 @@ from linedays.fhir.identity import Identity
 from linedays.fhir.outputs import changed, created, read_existing, ref_of, site_wanted
 from linedays.fhir.outputs.flag import FlagContent, wanted_flag
 from linedays.fhir.outputs.task import TaskContent, wanted_task
+from support.values import replace
 
 BERLIN = ZoneInfo("Europe/Berlin")
 SHIFTS = Shifts(
@@ -62,11 +59,6 @@ INSERTED = at("2026-03-01 09:00")
 CHANGED = at("2026-03-03 10:00")
 DUE = at("2026-03-10 10:00")  # 3 March 10:00 + 7 × 24 h, all in winter time
 WINDOW = at("2026-03-09 19:00")  # the latest shift start at least 12 h before due
-
-
-def replace(value: Any, **changes: Any) -> Any:
-    """Return a value of the core with some fields replaced, be it a struct or a dataclass."""
-    return dataclass_replace(value, **changes) if is_dataclass(value) else struct_replace(value, **changes)
 
 
 def line(**other) -> Line:

@@ -10,7 +10,8 @@ from linedays.core.model import Reason, State
 from linedays.fhir.checks import problems_of, validate_with_classes
 from linedays.fhir.outputs import changed, created, read_existing
 from linedays.fhir.outputs.flag import own_of, read_flag, wanted_flag
-from support.task_board import BERLIN, NOON, US, at, concern, finding, flag_content, item, replace, site
+from support.task_board import BERLIN, NOON, US, at, concern, finding, flag_content, item, site
+from support.values import replace
 
 CODES = "https://linedays.example/fhir/CodeSystem/"
 SEEN = at("2026-03-10 11:00")

@@ -11,6 +11,7 @@ from linedays.core.model import FactKind
 from linedays.core.moment import Moment, Precision, TimeProblem, exactly
 from linedays.fhir.reading import ALWAYS, Reader, ignored, is_ours, says_nothing, shown
 from linedays.fhir.wire import Coding, Concept, Reference
+from linedays.mapping.source_map import TimeFrom
 from support.charted import OWN, at, device, encounter, observation, procedure, reader, record, recorded, stored, use
 
 
@@ -92,18 +93,11 @@ def test_of_several_references_those_of_a_type_are_kept_in_order():
     ],
 )
 def test_times_are_read_as_the_source_map_says(midnight_is_day, local, text, read):
-    by = reader(midnight_is_day=midnight_is_day, local_if_no_offset=local)
-    assert by.moment(text) == read
-    assert by.moment(text) == read  # the second time from memory
-
-
-def test_memory_of_times_is_small_and_never_wrong():
-    by = reader()
-    texts = [f"2026-03-08T{hour:02}:{minute:02}:00Z" for hour in range(24) for minute in range(60)]
-    first = [by.moment(text) for text in texts]
-    assert first == [exactly(at("2026-03-08T00:00:00Z") + 60 * n) for n in range(24 * 60)]
-    assert [by.moment(text) for text in texts] == first
-    assert len(by.moments) <= 64
+    days = frozenset({TimeFrom.VALUE} if midnight_is_day else ())
+    by = reader(midnight_is_day=days, local_if_no_offset=local)
+    assert by.moment(text, TimeFrom.VALUE) == read
+    if midnight_is_day:
+        assert by.moment(text, TimeFrom.EFFECTIVE) == exactly(at(text))
 
 
 STORED, ENTERED, DONE = "2026-03-08T10:20:00Z", "2026-03-08T10:10:00Z", "2026-03-08T10:00:00Z"

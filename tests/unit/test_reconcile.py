@@ -44,9 +44,9 @@ from support.task_board import (
     item,
     line,
     removed,
-    replace,
     site,
 )
+from support.values import replace
 
 MORNING = at("2026-03-10 08:00")  # window open, due at 10:00
 NOON = at("2026-03-10 12:00")  # overdue since 10:00:01

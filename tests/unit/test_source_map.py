@@ -61,7 +61,14 @@ MISTAKES = (
     Mistake("known-of-another", "procedure: [recorded, updated, happened]", "procedure: [issued]", "procedure: [issued]", "is 'issued'", "a list of recorded, updated, happened"),
     Mistake("duration-bare", "join_gap: 4 h", "join_gap: 4", "join_gap: 4", "'join_gap' is 4 without a unit", "such as 7 d"),
     Mistake("start-word", "presence_start: arrival", "presence_start: maybe", "presence_start", "'presence_start' is 'maybe'", "arrival, insertion"),
-    Mistake("midnight-word", "midnight: time", "midnight: noon", "midnight: noon", "'midnight' is 'noon'", "time or day"),
+    Mistake(
+        "midnight-element",
+        "midnight_is_day: []",
+        "midnight_is_day: [noon]",
+        "midnight_is_day: [noon]",
+        "'midnight_is_day' is 'noon'",
+        "a list of performed, effective, value",
+    ),
     Mistake("offset-word", "without_offset: issue", "without_offset: utc", "without_offset: utc", "'without_offset' is 'utc'", "issue or local"),
     Mistake("device-entry", CHANGE, CHANGE.replace("Procedure", "Device"), "resource: Device", "'resource' is 'Device'", "Procedure or Observation"),
     Mistake("unknown-fact", "fact: removed}", "fact: gone}", "fact: gone", "no fact named 'gone' for Procedure", "one of: removed"),
@@ -131,7 +138,7 @@ def test_several_mistakes_of_fit_are_reported_at_once():
 
 def test_several_mistakes_of_shape_are_reported_at_once():
     text = replaced(
-        REFERENCE, ("midnight: time", "midnight: noon"), ("join_gap: 4 h", "join_gap: 4"), ("title:", "titel:")
+        REFERENCE, ("midnight_is_day: []", "midnight_is_day: [noon]"), ("join_gap: 4 h", "join_gap: 4"), ("title:", "titel:")
     )
     assert len(problems(text)) == 4  # the title counts twice: an unknown key, and a missing one
 
@@ -165,7 +172,7 @@ class TestReference:
         )
         assert reference.charting.presence_start is PresenceStart.ARRIVAL
         assert reference.charting.shared_dressing == (("introducer", "pulmonary-artery"),)
-        assert (reference.midnight_is_day, reference.local_if_no_offset) == (False, False)
+        assert (reference.midnight_is_day, reference.local_if_no_offset) == (frozenset(), False)
 
     def test_known_times_in_the_order_of_design_2_2_4(self, reference):
         assert reference.known == {
@@ -241,7 +248,7 @@ class TestIcu:
         slot = icu.entries["Observation"][system, "5684"]
         assert (slot.makes_line, slot.line_kind) == (True, "unknown")
         assert icu.entries["Observation"][system, "224183"].ignored == "cap-change"
-        assert (icu.midnight_is_day, icu.known["Procedure"]) == (True, ("happened",))
+        assert (icu.midnight_is_day, icu.known["Procedure"]) == ({TimeFrom.VALUE}, ("happened",))
         assert icu.systems == {system}
 
     def test_states(self, icu):

@@ -11,7 +11,8 @@ from linedays.core.moment import Moment, Precision, day_moment, exactly, local_d
 from linedays.fhir.checks import problems_of, validate_with_classes
 from linedays.fhir.outputs import created, read_existing
 from linedays.fhir.outputs.task import changed_task, new_task, own_of, read_task, render_task, wanted_task
-from support.task_board import BERLIN, NOON, US, anchor, at, concern, content, finding, item, line, replace, site
+from support.task_board import BERLIN, NOON, US, anchor, at, concern, content, finding, item, line, site
+from support.values import replace
 
 CODES = "https://linedays.example/fhir/CodeSystem/"
 

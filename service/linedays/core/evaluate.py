@@ -29,6 +29,7 @@ from linedays.core.rule_changes import next_turn
 from linedays.core.situation import Situation, findings_of
 from linedays.core.terms import Setting, unit_day
 from linedays.core.watch import Watch, watch_at
+from linedays.core.windows import UnitDay
 
 # Of the lines under one dressing the first of these that holds is where the site is.
 _LEADING = (
@@ -52,14 +53,13 @@ def evaluate_chart(
     book = rule_book(policy)
     watch = watch_at(chart.stays, places, at, policy.limits.stay_gap)
     setting = Setting(book=book, person=chart.person, stays=chart.stays, places=places, zone=zone)
-    turn = next_turn(setting, at)
-    return tuple(_site_state(site, setting, watch, at=at, turn=turn) for site in chart.sites)
+    day = unit_day(setting, at)
+    return tuple(_site_state(site, setting, watch, day, at) for site in chart.sites)
 
 
-def _site_state(site: DressingSite, setting: Setting, watch: Watch, *, at: Instant, turn: Instant | None) -> SiteState:
+def _site_state(site: DressingSite, setting: Setting, watch: Watch, day: UnitDay, at: Instant) -> SiteState:
     where = tuple(whereabouts(timeline, watch, setting.person, setting.book, at) for timeline in site.timelines)
     leading = next(found for found in _LEADING if found in where)
-    day = unit_day(setting, at)
     items: tuple[ItemState, ...] = ()
     concern: ItemState | None = None
     if leading in (Whereabouts.IN_PLACE, Whereabouts.USED_AFTER_REMOVAL):
@@ -75,7 +75,7 @@ def _site_state(site: DressingSite, setting: Setting, watch: Watch, *, at: Insta
             watch=watch,
             day=day,
             at=at,
-            next_turn=min((instant for instant in (turn, _next_fact(site, at)) if instant is not None), default=None),
+            next_turn=_earlier(next_turn(setting, at), _next_fact(site, at)),
         )
         if leading is Whereabouts.IN_PLACE:
             items = tuple(found for item in setting.book.items if (found := item_state(situation, item)) is not None)
@@ -97,11 +97,15 @@ def _site_state(site: DressingSite, setting: Setting, watch: Watch, *, at: Insta
     )
 
 
+def _earlier(one: Instant | None, other: Instant | None) -> Instant | None:
+    return other if one is None else one if other is None else min(one, other)
+
+
 def _next_fact(site: DressingSite, at: Instant) -> Instant | None:
     """Return when a fact or an end that is known already, but lies ahead, begins to count."""
-    begins = [counts_from(fact) for timeline in site.timelines for fact in timeline.facts]
+    begins = [begun for timeline in site.timelines for fact in timeline.facts if (begun := counts_from(fact)) > at]
     ends = [timeline.line.end.earliest for timeline in site.timelines if timeline.line.end is not None]
-    return min((instant for instant in begins + ends if instant > at), default=None)
+    return min([*begins, *(end for end in ends if end > at)], default=None)
 
 
 def _since(present: tuple[Timeline, ...], watch: Watch) -> Instant | None:

@@ -21,6 +21,8 @@ _CHLORHEXIDINE = ("chg-transparent", "chg-gel", "chg-disc")
 _NEW_DRESSING = frozenset(
     {FactKind.DRESSING_CHANGED, FactKind.PORT_ACCESSED, FactKind.LABEL_DATE, FactKind.CHANGE_REPORTED}
 )
+# A date read from a label or told by others says when a dressing was changed; nobody here saw it then.
+_TOLD_DATES = frozenset({FactKind.LABEL_DATE, FactKind.CHANGE_REPORTED})
 _OF_THE_DRESSING = frozenset({FindingClass.COMPROMISED, FindingClass.BOTH})
 _OF_CONCERN = frozenset({FindingClass.CONCERN, FindingClass.BOTH})
 
@@ -80,7 +82,7 @@ def standing_findings(facts: Iterable[SiteFact], meaning_of: MeaningOf, since: I
     """
     told = [each for each in facts if since is None or each.fact.happened.latest >= since]
     cleared_at = [each.fact.happened for each in told if _is_new_dressing(each) or _ends_dressing(each.fact)]
-    changed_at = [each.fact.happened for each in told if _is_new_dressing(each)]
+    changed_at = [each.fact.happened for each in told if _is_new_dressing(each) and each.fact.kind not in _TOLD_DATES]
     findings = _findings(told, meaning_of, cleared_at)
     standing = [one for one in findings if one.meaning in _OF_THE_DRESSING and one.stands]
     compromised = tuple(one.finding for one in standing)

@@ -20,6 +20,7 @@ Instant: TypeAlias = int
 MINUTE = 60
 HOUR = 3600
 DAY = 86400
+DATE_LENGTH = 10
 MIN_YEAR = 1700
 MAX_YEAR = 2999
 
@@ -78,6 +79,8 @@ def moment_from_text(
     that day"; `local_if_no_offset` reads a time without offset as local time. Both are choices of the source map.
     Source: FHIR R4, datatypes, dateTime (http://hl7.org/fhir/R4/datatypes.html#dateTime).
     """
+    if len(text) == DATE_LENGTH:
+        return _moment_of_day(text, zone)
     day, clock = _utc_midnight(text[:10]), _to_the_minute(text[10:16])
     second, offset = _SECONDS.get(text[16:19]), _offset_seconds(text[19:])
     if day is None or clock is None or second is None or offset is None:
@@ -86,6 +89,16 @@ def moment_from_text(
     if midnight_is_day and is_local_midnight(at, zone):
         return day_moment(local_date(at, zone), zone)
     return Moment(at, at)
+
+
+def instant_from_text(text: str, zone: tzinfo) -> Instant | None:
+    """Return the earliest instant that a FHIR date, dateTime or instant may mean, or None where it is no usable time."""
+    day, clock = _utc_midnight(text[:10]), _to_the_minute(text[10:16])
+    second, offset = _SECONDS.get(text[16:19]), _offset_seconds(text[19:])
+    if day is None or clock is None or second is None or offset is None:
+        told = moment_from_text(text, zone)
+        return told.earliest if isinstance(told, Moment) else None
+    return day + clock + second - offset
 
 
 # The form nearly every record system writes, 2026-03-04T05:06:07.890+01:00, is read in four pieces, of which few
@@ -118,6 +131,11 @@ def _offset_seconds(text: str) -> int | None:
         return 0
     seconds = int(match["h"]) * HOUR + int(match["m"]) * MINUTE
     return seconds if match["sign"] == "+" else -seconds
+
+
+@lru_cache(maxsize=8192)
+def _moment_of_day(text: str, zone: tzinfo) -> Moment | TimeProblem:
+    return _moment_from_parts(text, zone, midnight_is_day=False, local_if_no_offset=False)
 
 
 def _moment_from_parts(

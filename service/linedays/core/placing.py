@@ -34,9 +34,6 @@ def placing_of(drafts: list[LineDraft], rules: ChartingRules) -> Placing:
 
 def place(fact: Fact, placing: Placing) -> LineDraft | Issue:
     """Return the line that a fact belongs to, or the issue that says why there is none."""
-    only = placing.by_device.get(fact.device) if fact.device is not None else None
-    if only is not None and fact.kind is not FactKind.EXCHANGED_OUT:
-        return only
     # A slot that is charted about is named by the row itself; the row of an exchange names the line that came.
     references = (fact.device, fact.part_of, None if fact.kind in ENDING else fact.source)
     for reference in references:

@@ -103,8 +103,10 @@ def _drafts(creating: list[Fact], context: Context) -> tuple[list[LineDraft], li
 def _place_all(facts: list[Fact], placing: Placing) -> _Placed:
     by_line: dict[int, list[Fact]] = defaultdict(list)
     issues: list[Issue] = []
+    by_device = placing.by_device
     for fact in facts:
-        found = place(fact, placing)
+        only = by_device.get(fact.device) if fact.device is not None else None
+        found = place(fact, placing) if only is None or fact.kind is FactKind.EXCHANGED_OUT else only
         if isinstance(found, Issue):
             issues.append(found)
         else:

@@ -60,7 +60,8 @@ def facts_known(facts: Iterable[Fact], known_by: Instant) -> KnownFacts:
 
 def _each_by_itself(facts: tuple[Fact, ...], known_by: Instant) -> KnownFacts:
     """Return the facts known by a moment where each resource came once with one fact, as most do."""
-    standing = [fact for fact in facts if fact.known <= known_by and fact.kind is not FactKind.RETRACTED]
+    retracted = FactKind.RETRACTED
+    standing = [fact for fact in facts if fact.known <= known_by and fact.kind is not retracted]
     if len(standing) == len(facts):
         return KnownFacts(standing=standing, later=frozenset(), first={})
     later = frozenset(fact.source for fact in facts if fact.known > known_by)

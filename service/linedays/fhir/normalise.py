@@ -104,10 +104,10 @@ def add_record(collected: Collected, record: Record) -> None:
     """Add one record that could be read."""
     reader = collected.reader
     match record:
-        case Observation():
-            _add(collected, "Observation", facts_of_observation(record, reader))
         case Procedure():
             _add(collected, "Procedure", facts_of_procedure(record, reader))
+        case Observation():
+            _add(collected, "Observation", facts_of_observation(record, reader))
         case Device():
             _add_device(collected, record)
         case DeviceUseStatement():
@@ -130,7 +130,7 @@ def _add(collected: Collected, name: str, outcome: Outcome) -> None:
         collected.only_if_line.add(outcome[0].source)
     if isinstance(outcome, tuple):
         tally.with_facts[name] += 1
-        collected.facts[outcome[0].patient].extend(outcome)
+        collected.facts[outcome[0].patient] += outcome
     elif isinstance(outcome, Ignored):
         tally.ignored[name, outcome.rule] += 1
         for fact in outcome.retracted:

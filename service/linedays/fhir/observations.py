@@ -148,7 +148,7 @@ def _happened(record: Observation, reader: Reader, entry: Entry, patient: str) -
         text = record.effective_date_time or record.effective_instant or (period.start if period else None)
     if text is None:
         return issue(record, IssueKind.NO_TIME, "no time at which it was seen; fill in effective", patient)
-    happened = reader.moment(text)
+    happened = reader.moment(text, entry.time)
     return bad_time(record, element, happened, patient) if isinstance(happened, TimeProblem) else happened
 
 
@@ -200,6 +200,9 @@ def _dressing_kind(record: Observation, reader: Reader) -> str | None:
 
 
 def _findings(record: Observation, fact: FactKind, answers: Answers) -> _Said | NothingSaid | None:
+    if not record.component and record.value_codeable_concept is not None:
+        only = _word(record, answers)
+        return None if only is None else _Said(fact, (only,) if only != NO_FINDING else NOTHING_FOUND, None)
     values: tuple[Observation | Component, ...] = (record, *record.component)
     charted = [value for value in values if _has_value(value)]
     if not charted:

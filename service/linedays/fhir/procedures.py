@@ -150,15 +150,21 @@ def _one_device(device: FocalDevice, reader: Reader) -> _Devices | None:
 def _facts(
     record: Procedure, reader: Reader, entry: Entry, kind: FactKind, patient: str, devices: _Devices
 ) -> tuple[Fact, ...] | Issue:
-    times = _times(record, reader, patient)
-    if isinstance(times, Issue):
-        return times
-    happened, until = times
+    if record.performed_date_time and record.performed_period is None:
+        told, until = reader.moment(record.performed_date_time, TimeFrom.PERFORMED), None
+        if isinstance(told, TimeProblem):
+            return bad_time(record, "performed", told, patient)
+        happened = told
+    else:
+        times = _times(record, reader, patient)
+        if isinstance(times, Issue):
+            return times
+        happened, until = times
     if kind is FactKind.PAUSED and until is None:
         text = "a pause without a review date (performedPeriod.end) pauses nothing"
         return issue(record, IssueKind.NO_TIME, text, patient)
     site, side = reader.site(record.body_site[0]) if record.body_site else (None, None)
-    value, line_kind = _used(record, reader)
+    value, line_kind = _used(record, reader) if record.used_code else (None, None)
     about = _about(kind, devices)
     known, updated = reader.stamps(record, happened)
     fact = Fact(
@@ -190,12 +196,12 @@ def _times(record: Procedure, reader: Reader, patient: str) -> tuple[Moment, Mom
     start = record.performed_date_time or (period.start if period else None)
     if start is None:
         return issue(record, IssueKind.NO_TIME, "no time at which it was done; fill in performed", patient)
-    happened = reader.moment(start)
+    happened = reader.moment(start, TimeFrom.PERFORMED)
     if isinstance(happened, TimeProblem):
         return bad_time(record, "performed", happened, patient)
     if period is None or period.end is None:
         return happened, None
-    until = reader.moment(period.end)
+    until = reader.moment(period.end, TimeFrom.PERFORMED)
     if isinstance(until, TimeProblem):
         return bad_time(record, "performedPeriod.end", until, patient)
     if until.latest < happened.earliest:

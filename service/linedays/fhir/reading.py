@@ -6,18 +6,17 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from functools import cache
-from typing import cast
 
 from linedays.core.model import Fact, FactKind, Issue, IssueKind
-from linedays.core.moment import Instant, Moment, TimeProblem, moment_from_text
+from linedays.core.moment import Instant, Moment, TimeProblem, instant_from_text, moment_from_text
 from linedays.fhir.wire import Coding, Concept, Device, DeviceUseStatement, Observation, Procedure, Reference, Resource
 from linedays.mapping.source_check import site_text
-from linedays.mapping.source_map import SourceMap
+from linedays.mapping.source_map import SourceMap, TimeFrom
 
 RECORDED = "http://hl7.org/fhir/5.0/StructureDefinition/extension-Procedure.recorded"
 ALWAYS: Instant = 0
 FIRST_VERSION = "1"
-_KEPT_TEXTS = 64
+FIRST_VERSION = "1"
 _LONGEST_REFERENCE = 2000
 # A literal reference, relative or absolute, to any or to one version; or the name a Bundle gives to one of its entries.
 # Source: FHIR R4, references, literal references (http://hl7.org/fhir/R4/references.html#literal).
@@ -58,7 +57,7 @@ class Reader:
     zone: tzinfo
     own_system: str
     names: dict[str, str | None] = field(default_factory=dict)
-    moments: dict[str, Moment | TimeProblem] = field(default_factory=dict)
+    patients: dict[str, str | None] = field(default_factory=dict)
 
     def reference(self, reference: Reference | None) -> str | None:
         """Return `Type/id` of a literal reference, or None where it names nothing we can follow."""
@@ -78,64 +77,75 @@ class Reader:
 
     def patient(self, reference: Reference | None) -> str | None:
         """Return the patient that a reference names, or None where it names none: a group, say, or a contained one."""
-        named = self.reference(reference)
-        return named if named is not None and named.startswith(("Patient/", "urn:")) else None
+        text = reference.reference if reference is not None else None
+        if text is None:
+            return None
+        try:
+            return self.patients[text]
+        except KeyError:
+            named = self.reference(reference)
+            is_patient = named is not None and named.startswith(("Patient/", "urn:"))
+            self.patients[text] = named if is_patient else None
+            return self.patients[text]
 
     def all_of(self, references: Iterable[Reference | None], name: str) -> list[str]:
         """Return those of several references that name a resource of a type."""
         named = (self.reference(reference) for reference in references)
         return [found for found in named if found is not None and found.startswith((f"{name}/", "urn:"))]
 
-    def moment(self, text: str) -> Moment | TimeProblem:
-        """Read a time as this system writes times."""
-        known = self.moments.get(text)
-        if known is None:
-            if len(self.moments) >= _KEPT_TEXTS:
-                self.moments.clear()
-            rules = self.source_map
-            known = self.moments[text] = moment_from_text(
-                text, self.zone, midnight_is_day=rules.midnight_is_day, local_if_no_offset=rules.local_if_no_offset
-            )
-        return known
+    def moment(self, text: str, element: TimeFrom | None = None) -> Moment | TimeProblem:
+        """Read a time as this system writes times in an element."""
+        rules = self.source_map
+        return moment_from_text(
+            text,
+            self.zone,
+            midnight_is_day=element in rules.midnight_is_day,
+            local_if_no_offset=rules.local_if_no_offset,
+        )
 
     def updated(self, record: Resource) -> Instant | None:
         """Return when the server stored this version."""
-        if record.meta is None or record.meta.last_updated is None:
-            return None
-        stored = self.moment(record.meta.last_updated)
-        return stored.earliest if type(stored) is Moment else None
+        meta = record.meta
+        return None if meta is None or meta.last_updated is None else self.instant(meta.last_updated)
+
+    def instant(self, text: str) -> Instant | None:
+        """Read an entry time as this system writes times: the earliest instant it may mean."""
+        if not self.source_map.local_if_no_offset:
+            return instant_from_text(text, self.zone)
+        told = self.moment(text)
+        return told.earliest if isinstance(told, Moment) else None
 
     def known(self, record: Resource, happened: Moment | None) -> Instant:
         """Return when a resource became known: the first that exists of what the source map names."""
         return self.stamps(record, happened)[0]
 
     def stamps(self, record: Resource, happened: Moment | None) -> tuple[Instant, Instant | None]:
-        """Return when a resource became known, and when the server stored this version."""
-        updated = self.updated(record)
+        """Return when a resource became known, and when the server stored this version.
+
+        The first version of a resource comes before all others whenever it was stored, so that this is not said of it.
+        """
+        first = record.meta is None or record.meta.version_id == FIRST_VERSION
+        updated = None if first else self.updated(record)
         for name in self.source_map.known[type(record).__name__]:
             if name == "updated":
-                if updated is not None:
-                    return updated, updated
+                known = self.updated(record) if first else updated
             elif name == "happened":
-                if happened is not None:
-                    return happened.earliest, updated
-            elif (stated := self._stated(record)) is not None:
-                return stated, updated
+                known = happened.earliest if happened is not None else None
+            else:
+                known = self._stated(record)
+            if known is not None:
+                return known, updated
         return ALWAYS, updated
 
     def _stated(self, record: Resource) -> Instant | None:
         """Return the entry time that a resource itself states: its `issued`, `recorded` or `recordedOn`."""
-        kind = type(record)
-        if kind is Procedure:
-            text = _recorded(cast(Procedure, record))
-        elif kind is Observation:
-            text = cast(Observation, record).issued
+        if isinstance(record, Procedure):
+            text = _recorded(record)
+        elif isinstance(record, Observation):
+            text = record.issued
         else:
             text = record.recorded_on if isinstance(record, DeviceUseStatement) else None
-        if text is None:
-            return None
-        told = self.moment(text)
-        return told.earliest if type(told) is Moment else None
+        return None if text is None else self.instant(text)
 
     def site(self, concept: Concept | None) -> tuple[str | None, str | None]:
         """Return the body site and side of a concept: by code, by a second code for the side, or by its text."""

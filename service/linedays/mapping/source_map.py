@@ -63,7 +63,7 @@ class SourceMap:
     name: str
     title: str
     charting: ChartingRules
-    midnight_is_day: bool
+    midnight_is_day: frozenset[TimeFrom]
     local_if_no_offset: bool
     known: dict[str, tuple[KnownName, ...]]
     permanent_identifiers: frozenset[str]
@@ -125,7 +125,7 @@ def _compiled(shape: SourceShape) -> SourceMap:
             arrival_lookback=charting.arrival_lookback,
             shared_dressing=tuple((pair[0], pair[1]) for pair in charting.shared_dressing),
         ),
-        midnight_is_day=shape.times.midnight == "day",
+        midnight_is_day=frozenset(TimeFrom(name) for name in shape.times.midnight_is_day),
         local_if_no_offset=shape.times.without_offset == "local",
         known={
             "Procedure": tuple(shape.known.procedure),

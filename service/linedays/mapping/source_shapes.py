@@ -39,7 +39,9 @@ class ChartingShape(Shape):
 class TimesShape(Shape):
     """How this system writes times."""
 
-    midnight: Literal["time", "day"] = Field(description="time or day: what 00:00:00 means")
+    midnight_is_day: list[TimeName] = Field(
+        description="the elements in which 00:00:00 means that day: a list of performed, effective, value"
+    )
     without_offset: Literal["issue", "local"] = Field(description="issue or local")
 
 

@@ -88,7 +88,7 @@ def site_wanted(
     """
     return SiteWanted(
         patient=reference_name(reference("Patient", state.site.timelines[0].line.patient)) or "",
-        lines=tuple(dict.fromkeys((state.site.key, *(each.line.key for each in state.site.timelines)))),
+        lines=_names_of(state),
         task=next((one for one in written if isinstance(one, WantedTask)), None),
         flags=tuple(one for one in written if isinstance(one, WantedFlag)),
         evidence=evidence_of(state, dressing_item(state), stays=stays, withdrawn=withdrawn),
@@ -96,3 +96,14 @@ def site_wanted(
         zone=state.zone or UTC,
         kept=is_kept(state),
     )
+
+
+def _names_of(state: SiteState) -> tuple[str, ...]:
+    """Return the keys under which something may have been written for a dressing site.
+
+    The other names of a line are among them: where only the newest version of a record can be read, an edit of it may
+    let another resource of the line become the one known first.
+    """
+    lines = [timeline.line for timeline in state.site.timelines]
+    others = [alias for line in lines for alias in line.aliases]
+    return tuple(dict.fromkeys((state.site.key, *(line.key for line in lines), *others)))
