@@ -18,6 +18,7 @@ from linedays.run.demo_story import told_at
 from linedays.run.settings import VARIABLES
 from linedays.run.sweep import read_ours
 from linedays.run.wiring import server_at
+from linedays.run.worklist import quiet_rows, worklist
 from support.memory_fhir_server import MemoryFhirServer
 from support.small_ward import hospital, wired_demo
 
@@ -55,6 +56,27 @@ def test_worklist_of_the_first_sweep() -> None:
     due = {bed: when for _, bed, _, when in rows}
     assert due["Lantern Intensive Care, bed 02"] == "2031-03-12 20:50"
     assert due["Heron Ward, bed 10"] == "2031-03-12 22:50"
+
+
+def test_what_no_task_asks_for_is_said_with_its_reason() -> None:
+    """The stories of hospital.yaml that ask for nothing: newborns, healed exit site, one dressing over two devices, …"""
+    _, (first, _, _) = steps()
+    wired = wired_demo()
+    derivation = first.plan.derivation
+    rows = worklist(derivation, wired.instance.policy, wired.wording, wired.settings.zone)
+    quiet, plain = quiet_rows(rows)
+    found = {row.patient.removeprefix("Patient/"): row for row in quiet if row.state != "which line?"}
+
+    assert found["pondweed"].state == "not required"
+    assert found["pondweed"].why.startswith("exit site charted as healed")
+    assert all("changed only when needed" in found[name].why for name in ("snailshell", "dewdrop"))
+    assert found["driftwood"].line.count(" + ") == 1
+    assert "which line?" in found["bellrope"].why
+    assert "taken as transparent dressing with chlorhexidine" in found["lanternjaw"].why
+    assert [row.state for row in quiet if row.state == "which line?"] == ["which line?"]
+    assert plain == sum(row.state == "not due" and row.is_plain for row in rows) > 0
+    asked = {row.patient for row in rows} - {row.patient for row in quiet}
+    assert "Patient/foxglove" in asked
 
 
 def test_second_sweep_is_calm_and_the_third_ends_what_was_charted() -> None:

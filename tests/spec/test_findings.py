@@ -298,9 +298,13 @@ def test_a_change_clears_the_dressing_and_leaves_the_concern():
 
 
 def test_a_bruise_is_a_row_and_nothing_else():
-    site = site_at(line(CHANGED, looked("2024-03-06 08:00", "bruising")), "2024-03-06 08:00")
+    bruised = (CHANGED, looked("2024-03-06 08:00", "bruising"))
+    site = site_at(line(*bruised), "2024-03-06 08:00")
 
-    assert (site.items[0].state, site.items[0].beside, site.concern) == (State.NOT_DUE, (), None)
+    assert (site.items[0].state, site.concern) == (State.NOT_DUE, None)
+    assert codes(site.items[0].beside) == {"also-seen"}
+    changed_later = site_at(line(*bruised, changed("2024-03-06 09:00", value="transparent")), "2024-03-06 10:00")
+    assert changed_later.items[0].beside == ()
 
 
 # --- Last seen intact ---------------------------------------------------------------------------------------------------------

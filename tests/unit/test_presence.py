@@ -129,6 +129,15 @@ def test_a_use_more_than_half_an_hour_after_the_removal_is_said(happened, moment
     assert where(moment, *facts) is expected
 
 
+def test_after_discharge_nobody_is_asked_to_look_at_a_line_charted_out():
+    """Discharge ends our watch 4 h after the stay (2026-03-05 08:00 + 4 h = 12:00); design 2.3.9."""
+    facts = (INSERTED, removed("2026-03-04 08:00", device=A), used("2026-03-04 11:00:00", device=A))
+    over = stay("s", "2026-03-01 08:00", "2026-03-05 08:00", status="finished")
+
+    assert where("2026-03-05 11:59:59", *facts, stays=(over,)) is W.USED_AFTER_REMOVAL
+    assert where("2026-03-05 12:00:00", *facts, stays=(over,)) is W.ENDED
+
+
 def test_a_removal_known_only_by_day_counts_from_the_end_of_that_day():
     """4 March 24:00 + 30 min = 5 March 00:30 (the last second of 4 March + 30 min = 00:29:59)."""
     removal = removed("2026-03-04", device=A)

@@ -225,3 +225,10 @@ def test_zone_gives_the_day_of_a_date():
     kathmandu = Reader(reader().source_map, ZoneInfo("Asia/Kathmandu"), OWN)
     # UTC+5:45: 8 March begins at 18:15 UTC of the 7th
     assert kathmandu.moment("2026-03-08").earliest == at("2026-03-07T18:15:00Z")
+
+
+def test_an_entry_time_without_offset_is_local_where_the_source_map_says_so():
+    # 10:05 in Berlin on 8 March 2026 (UTC+1) is 09:05 UTC.
+    assert reader(local_if_no_offset=True).instant("2026-03-08T10:05:00") == at("2026-03-08T09:05:00Z")
+    assert reader(local_if_no_offset=True).instant("last night") is None
+    assert reader().instant("2026-03-08T10:05:00") is None

@@ -8,7 +8,7 @@ import pytest
 
 from linedays.core.model import Person, Place, PlaceClass
 from linedays.core.moment import HOUR
-from linedays.core.watch import Watch, died_by, place_at, transfers, watch_at
+from linedays.core.watch import Watch, died_by, place_at, watch_at
 from support.builders import PATIENT, at, stay, when
 
 PLACES = {
@@ -183,16 +183,6 @@ def test_the_place_is_the_one_entered_last_of_those_that_hold(moment, place):
     assert (found and found.id) == place
     if moment >= "2026-03-02 08":
         assert watched(moment, MOVED).place == found
-
-
-def test_transfers_are_the_instants_after_one_moment_up_to_another():
-    moves = [at("2026-03-03 08:00"), at("2026-03-09 08:00")]
-
-    assert transfers((MOVED, MOVED), at("2026-03-02 08:00"), at("2026-03-09 08:00")) == moves
-    assert transfers((MOVED,), at("2026-03-02 07:59:59"), at("2026-03-09 07:59:59")) == [
-        at("2026-03-02 08:00"),
-        moves[0],
-    ]
 
 
 # --- death ----------------------------------------------------------------------------------------------------------

@@ -31,6 +31,7 @@ from linedays.run.listing import iso, listing
 from linedays.run.settings import Settings, read_settings
 from linedays.run.sweep import SweepOutcome, SweepPlan, apply_plan, plan_sweep, read_ours
 from linedays.run.wiring import Wired, demo_server, server_at, wait_until_interrupted, wire
+from linedays.run.worklist import quiet_rows, worklist
 
 MOST_ISSUES = 10
 FIGURES = (
@@ -179,6 +180,7 @@ class _Shown:
         columns = ("priority", "bed", "what and why", "due")
         self._console.print(table("What a nurse would see: open Tasks", columns, task_rows(step.ours, self._beds)))
         self._console.print(table("Flags on the chart", ("flag", "since"), flag_rows(step.ours, "active")))
+        self._not_asked(step)
         figures = month_figures(step.plan.collected, step.plan.derivation, self._wired.instance)
         rows = figure_rows(figures, step.plan.derivation)
         self._console.print(
@@ -187,6 +189,15 @@ class _Shown:
         found = listing(step.plan.derivation, self._wired.instance, self._wired.wording)
         print_tally(self._console, found["read"])
         print_issues(self._console, found["issues"], MOST_ISSUES)
+
+    def _not_asked(self, step: Step) -> None:
+        """Print what no Task asks for, and why: each reason other than a clock that has not run down, once."""
+        wired = self._wired
+        rows = worklist(step.plan.derivation, wired.instance.policy, wired.wording, wired.settings.zone)
+        quiet, plain = quiet_rows(rows)
+        shown = ((row.state, row.unit, row.line, row.why) for row in quiet)
+        self._console.print(table("Not asked now, and why", ("state", "unit", "line", "why"), shown))
+        self._console.print(f"{plain} more are not due yet (`linedays lines --all` lists every one)")
 
     def _third(self, step: Step) -> None:
         rows = ended_rows(self._before, step.ours)

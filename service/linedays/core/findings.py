@@ -90,7 +90,7 @@ def standing_findings(facts: Iterable[SiteFact], meaning_of: MeaningOf, since: I
     return Findings(
         compromised=compromised,
         concern=_concern(findings),
-        rows=tuple(one.finding for one in findings if one.meaning is FindingClass.ROW_ONLY),
+        rows=tuple(one.finding for one in findings if one.meaning is FindingClass.ROW_ONLY and one.stands),
         undated=any(one.finding.finding == UNDATED and one.stands for one in findings),
         # A dressing change counts as seen intact: the new dressing was looked at while it went on.
         last_seen_intact=max((seen.earliest for seen in [*([intact] if intact else []), *changed_at]), default=None),

@@ -10,7 +10,7 @@ import msgspec
 from linedays.core.anchors import DRESSING_ITEM, Anchoring, anchoring
 from linedays.core.findings import Findings
 from linedays.core.model import Anchor, ItemState, Priority, Reason, State
-from linedays.core.moment import Instant
+from linedays.core.moment import MINUTE, Instant
 from linedays.core.pauses import Deferral, Pause, deferral_of, pause_at
 from linedays.core.policy import IntervalRule, SeenRule
 from linedays.core.rule_changes import clock_at, overdue_from
@@ -99,7 +99,10 @@ def _by_interval(
     state, next_change = interval_state(clock, overdue, situation.at)
     return _Timed(
         state=state,
-        reason=Reason(code="interval", values=_clock_values(anchor, terms, clock, rule)),
+        reason=Reason(
+            code="interval" if item == DRESSING_ITEM else "interval-of-a-part",
+            values=_clock_values(anchor, terms, clock, rule),
+        ),
         next_change=next_change,
         clock=clock,
         overdue_from=overdue,
@@ -166,7 +169,7 @@ def _combined(situation: Situation, item: str, anchor: Anchor | None, timed: _Ti
         due=timed.clock.due if timed.clock else None,
         overdue_from=timed.overdue_from,
         next_change=min((change for change in changes if change is not None), default=None),
-        beside=_beside(holding, state, findings, pause),
+        beside=_beside(situation, holding, state, findings, pause),
         findings=findings.compromised if findings else (),
         assumed=timed.assumed,
         last_seen_intact=findings.last_seen_intact if findings else None,
@@ -187,8 +190,7 @@ def _holding(
     holding = {timed.state: timed.reason}
     if findings is not None and findings.compromised:
         code = "compromised-since-intact" if findings.seen_intact_since else "compromised"
-        hint = situation.setting.book.policy.limits.after_change_hint // 60
-        holding[State.COMPROMISED] = finding_reason(code, findings.compromised, hint)
+        holding[State.COMPROMISED] = finding_reason(code, findings.compromised, _hint_minutes(situation))
     if deferral is not None:
         holding[State.DEFERRED] = deferral.reason
     if pause.reason is not None:
@@ -196,7 +198,13 @@ def _holding(
     return holding
 
 
-def _beside(holding: dict[State, Reason], state: State, findings: Findings | None, pause: Pause) -> tuple[Reason, ...]:
+def _hint_minutes(situation: Situation) -> int:
+    return situation.setting.book.policy.limits.after_change_hint // MINUTE
+
+
+def _beside(
+    situation: Situation, holding: dict[State, Reason], state: State, findings: Findings | None, pause: Pause
+) -> tuple[Reason, ...]:
     beside = [reason for other, reason in holding.items() if other is not state]
     if pause.not_reviewed is not None:
         beside.append(pause.not_reviewed)
@@ -204,6 +212,8 @@ def _beside(holding: dict[State, Reason], state: State, findings: Findings | Non
         beside.append(Reason(code="label-undated"))
     if findings is not None and findings.order_unknown:
         beside.append(Reason(code="order-unknown"))
+    if findings is not None and findings.rows:
+        beside.append(finding_reason("also-seen", findings.rows, _hint_minutes(situation)))
     return tuple(beside)
 
 

@@ -1,6 +1,7 @@
 """The values that the core turns into one another: facts, lines, dressing sites, timelines, states, issues. No I/O.
 
-Facts and moments are msgspec structs because a hospital has millions of them; everything else is a frozen dataclass.
+What is made once or more for every fact or line is a frozen msgspec struct, since a hospital has millions of them and a
+frozen dataclass takes several times as long to make; everything else is a frozen dataclass.
 """
 
 from dataclasses import dataclass
@@ -50,8 +51,9 @@ class Fact(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """One dated statement about a line, taken from one version of one resource.
 
     `known` is when the statement became known; `updated` is when this version of its resource was stored (None where
-    the server does not say). `device` and `part_of` are the references that tie it to a line; without them `line_kind`,
-    `site` and `side` do, and `slot`: the name of the column or slot where a system charts lines in columns. `value` is a dressing kind, an item, a reason or a tip code, as the kind of fact wants.
+    the server does not say, or where it is the first version). `device` and `part_of` are the references that tie it
+    to a line; without them `line_kind`, `site` and `side` do, and `slot`: the name of the column or slot where a system
+    charts lines in columns. `value` is a dressing kind, an item, a reason or a tip code, as the kind of fact wants.
     """
 
     kind: FactKind

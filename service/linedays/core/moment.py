@@ -92,7 +92,7 @@ def moment_from_text(
 
 
 def instant_from_text(text: str, zone: tzinfo) -> Instant | None:
-    """Return the earliest instant that a FHIR date, dateTime or instant may mean, or None where it is no usable time."""
+    """Return the earliest instant that a FHIR time may mean, or None where the text is no usable time."""
     day, clock = _utc_midnight(text[:10]), _to_the_minute(text[10:16])
     second, offset = _SECONDS.get(text[16:19]), _offset_seconds(text[19:])
     if day is None or clock is None or second is None or offset is None:

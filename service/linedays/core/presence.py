@@ -31,8 +31,11 @@ def whereabouts(timeline: Timeline, watch: Watch, person: Person, book: RuleBook
     if died_by(person, at):
         return Whereabouts.ENDED
     if line.end is not None and line.end.earliest <= at:
-        used = line.end_basis is not EndBasis.PRESENCE and _used_after(
-            timeline, line.end.latest + limits.used_after_removal, at
+        # After discharge nobody here can look any more.
+        used = (
+            watch.on
+            and line.end_basis is not EndBasis.PRESENCE
+            and _used_after(timeline, line.end.latest + limits.used_after_removal, at)
         )
         return Whereabouts.USED_AFTER_REMOVAL if used else Whereabouts.ENDED
     if _said_to_be_gone(timeline.facts, at):

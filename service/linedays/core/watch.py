@@ -119,8 +119,3 @@ def place_at(stays: Iterable[Stay], places: Mapping[str, Place], at: Instant) ->
 def died_by(person: Person, at: Instant) -> bool:
     """Tell whether a death is charted for that moment or before."""
     return person.died is not None and person.died.earliest <= at
-
-
-def transfers(stays: tuple[Stay, ...], after: Instant, until: Instant) -> list[Instant]:
-    """Return the instants in (after, until] at which the patient came to another place."""
-    return sorted({span.start for stay in stays for span in stay.places if after < span.start <= until})

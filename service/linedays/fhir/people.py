@@ -41,6 +41,11 @@ def person_of(record: Patient, reader: Reader) -> tuple[Person, tuple[Issue, ...
     A birth date that cannot be read is none. A death whose time is not told is known from when it was stored.
     """
     name = reader.named(record)
+    if record.deceased_date_time is None and not record.deceased_boolean:
+        # The way of nearly every patient: alive, with a birth date that can be read.
+        born = reader.moment(record.birth_date) if record.birth_date is not None else None
+        if not isinstance(born, TimeProblem):
+            return Person(id=name, birth=born), ()
     issues: list[Issue] = []
     birth = _told(record, "birthDate", record.birth_date, reader, issues)
     died = _told(record, "deceasedDateTime", record.deceased_date_time, reader, issues)

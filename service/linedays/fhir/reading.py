@@ -96,11 +96,11 @@ class Reader:
     def moment(self, text: str, element: TimeFrom | None = None) -> Moment | TimeProblem:
         """Read a time as this system writes times in an element."""
         rules = self.source_map
+        midnight_is_day = element in rules.midnight_is_day
+        if not midnight_is_day and not rules.local_if_no_offset:
+            return moment_from_text(text, self.zone)
         return moment_from_text(
-            text,
-            self.zone,
-            midnight_is_day=element in rules.midnight_is_day,
-            local_if_no_offset=rules.local_if_no_offset,
+            text, self.zone, midnight_is_day=midnight_is_day, local_if_no_offset=rules.local_if_no_offset
         )
 
     def updated(self, record: Resource) -> Instant | None:
@@ -197,7 +197,10 @@ def bad_time(record: Resource, element: str, problem: TimeProblem, patient: str 
 
 def is_ours(record: Resource, reader: Reader) -> bool:
     """Tell whether a resource carries our identifier: our own output is never input."""
-    return reader.own_system in [identifier.system for identifier in record.identifier]
+    for identifier in record.identifier:
+        if identifier.system == reader.own_system:
+            return True
+    return False
 
 
 def unmapped(

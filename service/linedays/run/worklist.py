@@ -5,7 +5,7 @@ it is not due and when the dressing was last seen intact. An entry that fits mor
 since it may say that one of them is compromised.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import tzinfo
 
@@ -28,7 +28,7 @@ _ENTRIES_NAMED = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One row of the list."""
+    """One row of the list. `is_plain`: an interval on one line, with nothing assumed and nothing beside it."""
 
     state: str
     what: str
@@ -38,6 +38,22 @@ class Row:
     unit: str
     why: str
     rank: tuple[int, int, int, str]
+    is_plain: bool = False
+
+
+def quiet_rows(rows: Iterable[Row]) -> tuple[tuple[Row, ...], int]:
+    """Return the rows that no Task asks for and that are not plain, and how many plain ones are just not due yet."""
+    told: list[Row] = []
+    plain = 0
+    for row in rows:
+        if row.state in (str(State.NOT_REQUIRED), WHICH_LINE, str(State.DEFERRED), str(State.PAUSED)):
+            told.append(row)
+        elif row.state == str(State.NOT_DUE):
+            if row.is_plain:
+                plain += 1
+            else:
+                told.append(row)
+    return tuple(told), plain
 
 
 def worklist(derivation: Derivation, policy: Policy, wording: Wording, zone: tzinfo) -> tuple[Row, ...]:
@@ -80,6 +96,10 @@ class _Writer:
                 unit=self._unit(state),
                 why=" · ".join((why_words(state, item, self.wording, local), *maybe)),
                 rank=(_URGENCY[item.priority], _ORDER.index(item.state), item.due or 0, state.site.key),
+                is_plain=item.reason.code.startswith("interval")
+                and item.reason.code != "interval-kind-not-charted"
+                and not (item.beside or item.assumed or maybe)
+                and len(state.site.timelines) == 1,
             )
 
     def _which_line(self, sites: list[SiteState], entries: list[Issue]) -> Row:
