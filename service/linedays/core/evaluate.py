@@ -75,7 +75,7 @@ def _site_state(site: DressingSite, setting: Setting, watch: Watch, day: UnitDay
             watch=watch,
             day=day,
             at=at,
-            next_turn=_earlier(next_turn(setting, at), _next_fact(site, at)),
+            next_turn=_earlier(next_turn(setting, at), _next_fact(site, len(facts), at)),
         )
         if leading is Whereabouts.IN_PLACE:
             items = tuple(found for item in setting.book.items if (found := item_state(situation, item)) is not None)
@@ -101,11 +101,15 @@ def _earlier(one: Instant | None, other: Instant | None) -> Instant | None:
     return other if one is None else one if other is None else min(one, other)
 
 
-def _next_fact(site: DressingSite, at: Instant) -> Instant | None:
-    """Return when a fact or an end that is known already, but lies ahead, begins to count."""
-    begins = [begun for timeline in site.timelines for fact in timeline.facts if (begun := counts_from(fact)) > at]
+def _next_fact(site: DressingSite, counting: int, at: Instant) -> Instant | None:
+    """Return when a fact or an end that is known already, but lies ahead, begins to count; `counting` facts do now."""
+    begins = [] if counting == sum(len(timeline.facts) for timeline in site.timelines) else _ahead(site, at)
     ends = [timeline.line.end.earliest for timeline in site.timelines if timeline.line.end is not None]
     return min([*begins, *(end for end in ends if end > at)], default=None)
+
+
+def _ahead(site: DressingSite, at: Instant) -> list[Instant]:
+    return [begun for timeline in site.timelines for fact in timeline.facts if (begun := counts_from(fact)) > at]
 
 
 def _since(present: tuple[Timeline, ...], watch: Watch) -> Instant | None:

@@ -7,6 +7,7 @@ it belongs to no one line and is an issue. Nothing here depends on the moment as
 from bisect import bisect_right
 from collections import defaultdict
 from itertools import accumulate
+from operator import attrgetter
 
 import msgspec
 
@@ -42,6 +43,10 @@ _GUARDED = ENDING | frozenset(
         FactKind.PART_CHANGED,
     }
 )
+
+
+# Facts of a timeline stand in order of time, then of entry, then of source and kind.
+_IN_ORDER = attrgetter("happened.earliest", "known", "source", "kind")
 
 
 class _Placed(msgspec.Struct, frozen=True):
@@ -135,7 +140,7 @@ def _timeline(draft: LineDraft, facts: list[Fact], rules: ChartingRules) -> Time
     starting = [fact for fact in draft.creators if fact.source == draft.start_source and fact not in draft.refused]
     standing: list[Fact] = []
     unused: list[tuple[Fact, Issue]] = []
-    ordered = sorted([*starting, *draft.refused, *facts], key=_in_order)
+    ordered = sorted([*starting, *draft.refused, *facts], key=_IN_ORDER)
     for fact in ordered:
         issue = _why_unused(fact, draft, rules) if fact.kind in _GUARDED or fact.kind in _STARTING else None
         if issue is None:
@@ -144,10 +149,6 @@ def _timeline(draft: LineDraft, facts: list[Fact], rules: ChartingRules) -> Time
             unused.append((fact, issue))
     standing, older = _labels_older_than_a_change(standing, draft)
     return Timeline(line=_line(draft), facts=tuple(standing), unused=tuple(unused + older))
-
-
-def _in_order(fact: Fact) -> tuple[Instant, Instant, str, str]:
-    return (fact.happened.earliest, fact.known, fact.source, fact.kind)
 
 
 def _why_unused(fact: Fact, draft: LineDraft, rules: ChartingRules) -> Issue | None:

@@ -72,7 +72,7 @@ class Collected:
     encounter_owner: dict[str, str] = field(default_factory=dict)
     only_if_line: set[str] = field(default_factory=set)
     other_devices: set[str] = field(default_factory=set)
-    stored: dict[str, Instant] = field(default_factory=dict)
+    stored: dict[str, str | None] = field(default_factory=dict)
 
 
 def collect(collected: Collected, raw: bytes | msgspec.Raw, where: str) -> None:
@@ -149,11 +149,21 @@ def _add(collected: Collected, name: str, outcome: Outcome) -> None:
 def _is_stored_last(collected: Collected, record: Resource) -> bool:
     """Tell whether no later version of a resource was read so far, and note it."""
     source = collected.reader.named(record)
-    stored = collected.reader.updated(record) or ALWAYS
-    last = stored >= collected.stored.get(source, stored)
+    told = record.meta.last_updated if record.meta is not None else None
+    if source not in collected.stored:
+        # Nearly every resource comes once: when it was stored is read only where another version has to be compared.
+        collected.stored[source] = told
+        return True
+    before = collected.stored[source]
+    reader = collected.reader
+    last = _instant(told, reader) >= _instant(before, reader)
     if last:
-        collected.stored[source] = stored
+        collected.stored[source] = told
     return last
+
+
+def _instant(text: str | None, reader: Reader) -> Instant:
+    return ALWAYS if text is None else reader.instant(text) or ALWAYS
 
 
 def _add_device(collected: Collected, record: Device) -> None:

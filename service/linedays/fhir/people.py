@@ -5,9 +5,10 @@ stay whole could end the watch over its patient.
 """
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import tzinfo
 
+from msgspec import Struct
 from msgspec.structs import replace as with_fields
 
 from linedays.core.count_rules import CountingRules, place_class_of
@@ -25,8 +26,7 @@ _EXPIRED = frozenset({"exp"})
 DEEPEST = 12
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StayRead:
+class StayRead(Struct, frozen=True, kw_only=True):
     """One version of a stay: whose it is, when it ended in death if it did, and what of it could not be read."""
 
     patient: str

@@ -30,7 +30,8 @@ _ALLOWED = frozenset(
 # Every reason that the core gives; one without a sentence would be found only when a patient has it.
 REASONS = frozenset(
     {
-        "interval", "interval-of-a-part", "also-seen", "interval-kind-not-charted", "unknown-kind", "unknown-no-date", "unknown-since-arrival",
+        "interval", "interval-of-a-part", "also-seen", "interval-kind-not-charted",
+        "unknown-kind", "unknown-no-date", "unknown-since-arrival",
         "unknown-coarse-date", "unknown-not-seen", "unknown-never-seen", "unknown-used-after-removal",
         "seen-within", "due-undated", "compromised", "compromised-since-intact", "site-concern", "deferred",
         "deferred-refused-again", "paused", "paused-leave", "pause-not-reviewed", "not-required-kind",
