@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from linedays.core.model import Issue, PatientChart, SiteState
+from linedays.core.model import Issue, PatientChart
+from linedays.core.states import SiteState
 from linedays.run.derive import Derivation
 from support.bad_input import AT, CORPUS, GOOD, HARMLESS, MEGABYTE, Bad, change, look
 from support.pipeline import derived

@@ -8,7 +8,8 @@ from collections import Counter
 
 import pytest
 
-from linedays.core.model import AnchorBasis, FactKind, IssueKind
+from linedays.core.model import FactKind, IssueKind
+from linedays.core.states import AnchorBasis
 from support.icu_answers import DRESSING_CHANGES, charted_rows, items, line_moments, print_counts, slot_moments
 from support.icu_chart import (
     ARRIVAL,

@@ -11,8 +11,8 @@ from itertools import pairwise
 import pytest
 
 from linedays.core.charting import PresenceStart
-from linedays.core.model import ItemState, SiteState, State
 from linedays.core.moment import HOUR, MINUTE
+from linedays.core.states import ItemState, SiteState, State
 from linedays.mapping.source_map import TimeFrom
 from linedays.run.derive import derive
 from support.icu_answers import (

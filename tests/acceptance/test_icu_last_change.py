@@ -9,7 +9,8 @@ from collections import Counter
 import pytest
 
 from linedays.core.anchors import Anchor
-from linedays.core.model import IssueKind, ItemState, State
+from linedays.core.model import IssueKind
+from linedays.core.states import ItemState, State
 from support.icu_answers import (
     Record,
     answers,

@@ -11,8 +11,8 @@ from functools import cache
 import pytest
 
 from linedays.core.anchors import Anchor
-from linedays.core.model import ItemState, State
 from linedays.core.moment import DAY, HOUR
+from linedays.core.states import ItemState, State
 from support.icu_answers import (
     Record,
     Row,

@@ -15,16 +15,9 @@ from jsonschema import Draft202012Validator
 
 from linedays.adapters.mapping_files import find_mappings
 from linedays.cli import main
-from linedays.core.model import (
-    AnchorBasis,
-    EndBasis,
-    IssueKind,
-    Priority,
-    StartBasis,
-    State,
-    Whereabouts,
-)
+from linedays.core.model import EndBasis, IssueKind, StartBasis, Whereabouts
 from linedays.core.moment import Precision
+from linedays.core.states import AnchorBasis, Priority, State
 from linedays.run.demo_hospital import hospital_resources, later_resources
 from linedays.run.demo_story import told_at
 from linedays.run.listing import SCHEMA

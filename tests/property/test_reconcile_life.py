@@ -12,8 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linedays.core.changes import Create, EndFlag, Phase, Revise, is_write
-from linedays.core.model import FactKind, Priority, State
+from linedays.core.model import FactKind
 from linedays.core.moment import instant_of, local_date
+from linedays.core.states import Priority, State
 from linedays.fhir.outputs import read_existing
 from linedays.fhir.outputs.task import read_task
 from support.task_board import (

@@ -11,9 +11,10 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace as refit
 
-from linedays.core.model import Fact, FactKind, Person, PlaceSpan, SiteState, State, Stay
+from linedays.core.model import Fact, FactKind, Person, PlaceSpan, Stay
 from linedays.core.moment import DAY, HOUR, MINUTE, Moment, Precision, exactly
 from linedays.core.policy import AgeGroup
+from linedays.core.states import SiteState, State
 from support.builders import PATIENT
 from support.policies import PLACED, POLICY, RULES, WITHIN_7_DAYS, interval, iso, policy, sites_at
 from support.values import replace

@@ -10,9 +10,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from linedays.core.model import FactKind, State
+from linedays.core.model import FactKind
 from linedays.core.moment import DAY, HOUR, Moment
 from linedays.core.policy import Basis, Shifts
+from linedays.core.states import State
 from linedays.core.windows import UnitDay, clock_of, latest_shift_start, next_shift_start, quiet_night
 from support.builders import changed, fact, when
 from support.policies import (

@@ -10,9 +10,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from linedays.core.model import FactKind, Person, State
+from linedays.core.model import FactKind, Person
 from linedays.core.moment import Moment, Precision
 from linedays.core.policy import Basis, IntervalRule, Policy
+from linedays.core.states import State
 from support.builders import changed, fact, seen
 from support.policies import (
     LIMITS,

@@ -7,8 +7,9 @@ blood rules are INS-2024, SickKids and LHSC; what clears a finding is the projec
 
 import pytest
 
-from linedays.core.model import FactKind, Priority, State
+from linedays.core.model import FactKind
 from linedays.core.policy import BloodRule
+from linedays.core.states import Priority, State
 from support.builders import at, changed, fact, retracted, seen
 from support.policies import POLICY, codes, item_at, line, policy, shipped_policy, site_at, state_at, unit, value_of
 

@@ -12,9 +12,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from linedays.core.model import AnchorBasis, FactKind, Person, Priority, State, Whereabouts
+from linedays.core.model import FactKind, Person, Whereabouts
 from linedays.core.moment import DAY, Precision, exactly
 from linedays.core.policy import AgeGroup, Basis, NotRequiredWhen
+from linedays.core.states import AnchorBasis, Priority, State
 from support.builders import at, changed, device, fact, inserted, removed, seen, stay, used, when
 from support.policies import (
     PLACED,

@@ -23,8 +23,8 @@ import pytest
 import linedays
 from linedays.adapters.server_starter import load_bundle
 from linedays.cli.arguments import CAUTION, EXIT_CODES, parser
-from linedays.core.model import AnchorBasis, ItemState, Priority, Reason, State
 from linedays.core.moment import DAY, HOUR, UTC
+from linedays.core.states import AnchorBasis, ItemState, Priority, Reason, State
 from linedays.fhir.outputs import ref_of
 from linedays.mapping.explain import explain_policy
 from linedays.mapping.wording import REASONS, TITLED, sentence, title_words, words_for

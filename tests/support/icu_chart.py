@@ -14,17 +14,9 @@ from linedays.adapters.resource_files import resources_in
 from linedays.core.charting import PresenceStart
 from linedays.core.evaluate import evaluate_chart
 from linedays.core.local_days import in_unit_zones
-from linedays.core.model import (
-    DressingSite,
-    Fact,
-    IssueKind,
-    ItemState,
-    PatientChart,
-    PatientInput,
-    SiteState,
-    Timeline,
-)
+from linedays.core.model import DressingSite, Fact, IssueKind, PatientChart, PatientInput, Timeline
 from linedays.core.policy import NotRequiredRule
+from linedays.core.states import ItemState, SiteState
 from linedays.core.timeline import build_chart
 from linedays.fhir.normalise import Collected
 from linedays.fhir.people import with_tops

@@ -14,7 +14,7 @@ import msgspec
 from linedays.adapters.mapping_files import read_documents
 from linedays.core.charting import ChartingRules
 from linedays.core.evaluate import evaluate_chart
-from linedays.core.model import Fact, ItemState, Person, Place, PlaceClass, Reason, SiteState, State, Stay
+from linedays.core.model import Fact, Person, Place, PlaceClass, Stay
 from linedays.core.moment import DAY, HOUR, MINUTE, Instant
 from linedays.core.policy import (
     AgeGroup,
@@ -35,6 +35,7 @@ from linedays.core.policy import (
     UpkeepRule,
     WindowRule,
 )
+from linedays.core.states import ItemState, Reason, SiteState, State
 from linedays.core.timeline import build_chart
 from linedays.mapping.parse import policy_from_documents
 from support import builders

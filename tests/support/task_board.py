@@ -12,28 +12,11 @@ from zoneinfo import ZoneInfo
 from linedays.core.asked import conditions, task_item
 from linedays.core.changes import Change, Condition, Create, is_write
 from linedays.core.evidence import withdrawn_sources
-from linedays.core.model import (
-    Anchor,
-    AnchorBasis,
-    DressingSite,
-    EndBasis,
-    Fact,
-    FactKind,
-    ItemState,
-    Line,
-    Priority,
-    Reason,
-    SiteFinding,
-    SiteState,
-    StartBasis,
-    State,
-    Stay,
-    Timeline,
-    Whereabouts,
-)
+from linedays.core.model import DressingSite, EndBasis, Fact, FactKind, Line, StartBasis, Stay, Timeline, Whereabouts
 from linedays.core.moment import Instant, Moment, exactly
 from linedays.core.policy import Shifts
 from linedays.core.reconcile import reconcile
+from linedays.core.states import Anchor, AnchorBasis, ItemState, Priority, Reason, SiteFinding, SiteState, State
 from linedays.fhir.checks import problems_of
 from linedays.fhir.identity import Identity
 from linedays.fhir.outputs import changed, created, read_existing, ref_of, site_wanted

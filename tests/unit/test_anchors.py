@@ -3,7 +3,8 @@
 import pytest
 
 from linedays.core.anchors import NEEDLE_ITEM, SiteFact, anchoring, counts_from, facts_by
-from linedays.core.model import AnchorBasis, FactKind, Line, StartBasis
+from linedays.core.model import FactKind, Line, StartBasis
+from linedays.core.states import AnchorBasis
 from support.builders import at, changed, chart_of, fact, inserted, seen, when
 
 DRESSING = "dressing-change"

@@ -6,7 +6,8 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from linedays.core.evaluate import evaluate_chart
-from linedays.core.model import FactKind, Person, State, Whereabouts
+from linedays.core.model import FactKind, Person, Whereabouts
+from linedays.core.states import State
 from support.builders import at, changed, chart_of, device, fact, inserted, removed, seen, stay, used, when
 from support.policies import PLACES, POLICY, item_at, line, site_at, sites_at
 

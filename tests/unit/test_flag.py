@@ -6,7 +6,7 @@ import pytest
 
 from linedays.core.asked import conditions
 from linedays.core.changes import Condition, Create, EndFlag, EndReason, Phase, Revise
-from linedays.core.model import Reason, State
+from linedays.core.states import Reason, State
 from linedays.fhir.checks import problems_of, validate_with_classes
 from linedays.fhir.outputs import changed, created, read_existing
 from linedays.fhir.outputs.flag import own_of, read_flag, wanted_flag

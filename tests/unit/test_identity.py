@@ -5,7 +5,7 @@ import uuid
 
 import pytest
 
-from linedays.core.model import State
+from linedays.core.states import State
 from linedays.fhir.identity import Identity, anchor_name, freed, is_ours, key_of, line_of, stem_of
 from support.task_board import LINE, NOON, US, anchor, at, item, line, site
 

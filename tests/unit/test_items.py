@@ -2,10 +2,11 @@
 
 import pytest
 
-from linedays.core.model import FactKind, Line, Priority, SiteFinding, StartBasis, State
+from linedays.core.model import FactKind, Line, StartBasis
 from linedays.core.policy import NotRequiredWhen
 from linedays.core.rule_book import rule_book
 from linedays.core.rules import finding_priority, finding_reason, interval_state, seen_state, why_not_required
+from linedays.core.states import Priority, SiteFinding, State
 from linedays.core.windows import Clock
 from support.builders import at, changed, device, fact, inserted, seen, stay, when
 from support.policies import (

@@ -5,9 +5,9 @@ from datetime import time
 import pytest
 
 from linedays.core.changes import Severity
-from linedays.core.model import Priority
 from linedays.core.offers import is_raised, is_worse, may_offer, offered_again
 from linedays.core.policy import Shifts
+from linedays.core.states import Priority
 from support.task_board import BERLIN, SHIFTS, at
 
 # asked at, may be written at: quiet hours 22:00-06:00, shift changes 07:00 and 19:00 with 30 min on either side

@@ -5,8 +5,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from linedays.core.model import FactKind, State
+from linedays.core.model import FactKind
 from linedays.core.moment import Precision
+from linedays.core.states import State
 from linedays.mapping.documents import PolicyInvalid
 from linedays.mapping.examples import examples_from_documents, run_examples
 from linedays.mapping.parse import policy_from_documents

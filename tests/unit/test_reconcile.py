@@ -23,9 +23,10 @@ from linedays.core.changes import (
     is_write,
 )
 from linedays.core.evidence import evidence_of
-from linedays.core.model import AnchorBasis, EndBasis, FactKind, Priority, Reason, State, Stay, Whereabouts
+from linedays.core.model import EndBasis, FactKind, Stay, Whereabouts
 from linedays.core.moment import day_moment, exactly, local_date
 from linedays.core.reconcile import reconcile
+from linedays.core.states import AnchorBasis, Priority, Reason, State
 from linedays.fhir.outputs import read_existing, ref_of
 from support.task_board import (
     BERLIN,

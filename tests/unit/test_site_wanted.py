@@ -1,6 +1,6 @@
 """What reconcile is told of a dressing site: under which names something may have been written for it."""
 
-from linedays.core.model import State
+from linedays.core.states import State
 from linedays.fhir.outputs import site_wanted
 from support.task_board import NOON, SHIFTS, item, line, site
 from support.values import replace

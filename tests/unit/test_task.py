@@ -6,8 +6,8 @@ import re
 import pytest
 
 from linedays.core.changes import Complete, Create, EndReason, Phase, Revise, Severity
-from linedays.core.model import AnchorBasis, Priority, Reason, State
 from linedays.core.moment import Moment, Precision, day_moment, exactly, local_date
+from linedays.core.states import AnchorBasis, Priority, Reason, State
 from linedays.fhir.checks import problems_of, validate_with_classes
 from linedays.fhir.outputs import created, read_existing
 from linedays.fhir.outputs.task import changed_task, new_task, own_of, read_task, render_task, wanted_task

@@ -6,9 +6,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from linedays.core.model import Anchor, AnchorBasis, Person
+from linedays.core.model import Person
 from linedays.core.policy import AgeGroup
 from linedays.core.rule_book import rule_book
+from linedays.core.states import Anchor, AnchorBasis
 from linedays.core.terms import Setting, terms_at, unit_at, unit_day
 from support.builders import at, stay, when
 from support.policies import PLACES, POLICY, RULES, interval, policy, unit

@@ -8,9 +8,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from linedays.adapters.mapping_files import document_from_text, find_mappings
-from linedays.core.model import ItemState, Priority, Reason, State
 from linedays.core.moment import UTC, Instant, Precision
 from linedays.core.policy import Policy
+from linedays.core.states import ItemState, Priority, Reason, State
 from linedays.mapping.documents import Documents, PolicyInvalid, Problem
 from linedays.mapping.wording import (
     Wording,

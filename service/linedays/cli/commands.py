@@ -21,8 +21,8 @@ from linedays.cli.tables import (
     print_worklist,
     table,
 )
-from linedays.core.model import State
 from linedays.core.moment import Instant, TimeProblem, moment_from_text
+from linedays.core.states import State
 from linedays.run.check_policy import checked_policy, shown_policy
 from linedays.run.derive import Derivation, derive_all
 from linedays.run.errors import NotAsWritten

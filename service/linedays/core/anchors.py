@@ -8,8 +8,9 @@ from collections.abc import Iterable, Sequence
 
 import msgspec
 
-from linedays.core.model import Anchor, AnchorBasis, DressingSite, Fact, FactKind, Line, StartBasis
+from linedays.core.model import DressingSite, Fact, FactKind, Line, StartBasis
 from linedays.core.moment import Instant, Precision, order
+from linedays.core.states import Anchor, AnchorBasis
 
 DRESSING_ITEM = "dressing-change"
 NEEDLE_ITEM = "port-needle-change"

@@ -3,9 +3,10 @@
 from dataclasses import dataclass
 
 from linedays.core.changes import Condition, Severity
-from linedays.core.model import ItemState, Priority, Reason, SiteFinding, SiteState, StartBasis, State
+from linedays.core.model import StartBasis
 from linedays.core.moment import Instant
 from linedays.core.offers import is_raised
+from linedays.core.states import ItemState, Priority, Reason, SiteFinding, SiteState, State
 
 DRESSING = "dressing-change"
 _DEFERRED = "deferred"

@@ -10,9 +10,9 @@ from datetime import tzinfo
 from enum import StrEnum
 from typing import TypeAlias
 
-from linedays.core.model import Priority, State
 from linedays.core.moment import Instant, Moment
 from linedays.core.policy import Shifts
+from linedays.core.states import Priority, State
 
 # From the stem of a wanted thing and a number to the value of its identifier.
 Name: TypeAlias = Callable[[str, int], str]

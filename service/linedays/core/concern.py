@@ -3,9 +3,9 @@
 It says what was charted and when; it names no cause. It stands beside the dressing's state, whatever that is.
 """
 
-from linedays.core.model import ItemState, Priority, State
 from linedays.core.rules import finding_priority, finding_reason
 from linedays.core.situation import Situation
+from linedays.core.states import ItemState, Priority, State
 
 CONCERN_ITEM = "site-assessment"
 

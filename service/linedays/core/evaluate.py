@@ -9,24 +9,14 @@ from datetime import tzinfo
 from linedays.core.anchors import DRESSING_ITEM, counts_from, facts_by
 from linedays.core.concern import site_concern
 from linedays.core.items import item_state
-from linedays.core.model import (
-    DressingSite,
-    ItemState,
-    PatientChart,
-    Place,
-    Priority,
-    Reason,
-    SiteState,
-    State,
-    Timeline,
-    Whereabouts,
-)
+from linedays.core.model import DressingSite, PatientChart, Place, Timeline, Whereabouts
 from linedays.core.moment import Instant
 from linedays.core.policy import Policy
 from linedays.core.presence import away_until, whereabouts
 from linedays.core.rule_book import rule_book
 from linedays.core.rule_changes import next_turn
 from linedays.core.situation import Situation, findings_of
+from linedays.core.states import ItemState, Priority, Reason, SiteState, State
 from linedays.core.terms import Setting, unit_day
 from linedays.core.watch import Watch, watch_at
 from linedays.core.windows import UnitDay

@@ -4,18 +4,9 @@ from collections.abc import Iterable
 from typing import assert_never
 
 from linedays.core.changes import Evidence, EvidenceKind
-from linedays.core.model import (
-    AnchorBasis,
-    EndBasis,
-    Fact,
-    FactKind,
-    ItemState,
-    SiteState,
-    State,
-    Stay,
-    Whereabouts,
-)
+from linedays.core.model import EndBasis, Fact, FactKind, Stay, Whereabouts
 from linedays.core.moment import exactly
+from linedays.core.states import AnchorBasis, ItemState, SiteState, State
 
 _OF_ITEM = {State.PAUSED: EvidenceKind.PAUSED, State.NOT_REQUIRED: EvidenceKind.NOT_REQUIRED}
 _FACTS_OF_ITEM = {

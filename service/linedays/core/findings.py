@@ -11,9 +11,10 @@ from typing import TypeAlias, assert_never
 import msgspec
 
 from linedays.core.anchors import BEGINS_A_LINE, SiteFact
-from linedays.core.model import Fact, FactKind, SiteFinding
+from linedays.core.model import Fact, FactKind
 from linedays.core.moment import MINUTE, Instant, Moment, exactly, order
 from linedays.core.policy import BloodRule, FindingClass, FindingMeaning
+from linedays.core.states import SiteFinding
 
 INTACT = "intact"
 UNDATED = "undated"

@@ -9,13 +9,13 @@ import msgspec
 
 from linedays.core.anchors import DRESSING_ITEM, Anchoring, anchoring
 from linedays.core.findings import Findings
-from linedays.core.model import Anchor, ItemState, Priority, Reason, State
 from linedays.core.moment import MINUTE, Instant
 from linedays.core.pauses import Deferral, Pause, deferral_of, pause_at
 from linedays.core.policy import IntervalRule, SeenRule
 from linedays.core.rule_changes import clock_at, overdue_from
 from linedays.core.rules import finding_priority, finding_reason, interval_state, seen_state
 from linedays.core.situation import Situation
+from linedays.core.states import Anchor, ItemState, Priority, Reason, State
 from linedays.core.terms import Terms, terms_at
 from linedays.core.waivers import waived
 from linedays.core.windows import Clock

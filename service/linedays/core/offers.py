@@ -7,9 +7,9 @@ shift change, and how long a person's no holds are settings or rules of this ser
 from datetime import timedelta, tzinfo
 
 from linedays.core.changes import Severity
-from linedays.core.model import Priority
 from linedays.core.moment import DAY, Instant, local_date
 from linedays.core.policy import Shifts
+from linedays.core.states import Priority
 from linedays.core.windows import next_shift_start, quiet_night, shift_starts
 
 AT_ANY_HOUR = frozenset({Priority.ASAP, Priority.STAT})

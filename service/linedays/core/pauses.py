@@ -8,8 +8,9 @@ while; it never changes what is due or overdue.
 import msgspec
 
 from linedays.core.anchors import SiteFact
-from linedays.core.model import FactKind, Place, PlaceClass, Reason
+from linedays.core.model import FactKind, Place, PlaceClass
 from linedays.core.moment import Instant
+from linedays.core.states import Reason
 from linedays.core.terms import Setting
 from linedays.core.watch import Watch
 from linedays.core.windows import UnitDay, next_shift_start

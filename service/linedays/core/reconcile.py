@@ -32,9 +32,9 @@ from linedays.core.changes import (
     WantedTask,
 )
 from linedays.core.closing import close_flag, close_task, done_since
-from linedays.core.model import Priority, State
 from linedays.core.moment import Instant
 from linedays.core.offers import AT_ANY_HOUR, is_raised, is_worse, may_offer, offered_again
+from linedays.core.states import Priority, State
 
 # From a stem to its identifier with the first n that is not found on the server.
 _Naming: TypeAlias = Callable[[str], str]

@@ -8,11 +8,12 @@ from collections.abc import Iterable
 from datetime import UTC, timedelta
 
 from linedays.core.anchors import Anchoring, SiteFact, counts_from
-from linedays.core.model import Anchor, FactKind, Stay
+from linedays.core.model import FactKind, Stay
 from linedays.core.moment import DAY, Instant, local_date, start_of_day
 from linedays.core.policy import IntervalRule
 from linedays.core.rule_book import neonate_until
 from linedays.core.situation import Situation
+from linedays.core.states import Anchor
 from linedays.core.terms import Setting, Terms, terms_at, unit_day
 from linedays.core.waivers import waived
 from linedays.core.windows import Clock, UnitDay, clock_of, end_of_next_day_shift

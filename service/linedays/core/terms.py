@@ -9,10 +9,11 @@ from datetime import tzinfo
 import msgspec
 
 from linedays.core.anchors import DRESSING_ITEM
-from linedays.core.model import Anchor, AnchorBasis, Person, Place, Reason, Stay
+from linedays.core.model import Person, Place, Stay
 from linedays.core.moment import Instant, local_date
 from linedays.core.policy import IntervalRule, UnitSettings
 from linedays.core.rule_book import RuleBook, TimedRule, age_group, settings_of, timed_rule
+from linedays.core.states import Anchor, AnchorBasis, Reason
 from linedays.core.watch import place_at
 from linedays.core.windows import UnitDay
 

@@ -2,10 +2,11 @@
 
 from collections.abc import Iterable
 
-from linedays.core.model import Fact, Reason, Timeline
+from linedays.core.model import Fact, Timeline
 from linedays.core.moment import Instant, local_date
 from linedays.core.policy import in_force
 from linedays.core.rules import why_not_required
+from linedays.core.states import Reason
 from linedays.core.terms import Setting, unit_day
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import NAMESPACE_URL, uuid5
 
-from linedays.core.model import ItemState, SiteState
+from linedays.core.states import ItemState, SiteState
 
 NO_ANCHOR = "none"
 _KEY, _LINE = "official", "secondary"

@@ -3,9 +3,10 @@
 from collections.abc import Iterator
 from datetime import UTC
 
-from linedays.core.model import FactKind, State
+from linedays.core.model import FactKind
 from linedays.core.moment import Moment, local_date, moment_from_text
 from linedays.core.policy import NotRequiredWhen
+from linedays.core.states import State
 from linedays.mapping.build import span_of
 from linedays.mapping.documents import Problem
 from linedays.mapping.example_shapes import ExampleShape

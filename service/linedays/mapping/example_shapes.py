@@ -2,7 +2,8 @@
 
 from pydantic import Field
 
-from linedays.core.model import FactKind, State
+from linedays.core.model import FactKind
+from linedays.core.states import State
 from linedays.mapping.fields import CODE_EXPECTED, MOMENT_EXPECTED, Code, Duration, MomentText, Text, words_of
 from linedays.mapping.shapes import Shape
 

@@ -10,19 +10,10 @@ from datetime import UTC, datetime, tzinfo
 
 from linedays.core.charting import ChartingRules
 from linedays.core.evaluate import evaluate_chart
-from linedays.core.model import (
-    Fact,
-    ItemState,
-    PatientInput,
-    Person,
-    Place,
-    PlaceClass,
-    PlaceSpan,
-    State,
-    Stay,
-)
+from linedays.core.model import Fact, PatientInput, Person, Place, PlaceClass, PlaceSpan, Stay
 from linedays.core.moment import DAY, HOUR, Instant, Moment, moment_from_text
 from linedays.core.policy import Policy
+from linedays.core.states import ItemState, State
 from linedays.core.timeline import build_chart
 from linedays.mapping.documents import Documents, PolicyInvalid, Problem
 from linedays.mapping.example_shapes import ExampleShape, FactShape, PersonShape

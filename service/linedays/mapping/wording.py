@@ -10,9 +10,9 @@ from datetime import datetime, tzinfo
 
 from pydantic import Field
 
-from linedays.core.model import AnchorBasis, ItemState, Reason, State
 from linedays.core.moment import Instant, Precision
 from linedays.core.policy import Policy
+from linedays.core.states import AnchorBasis, ItemState, Reason, State
 from linedays.mapping.documents import Document, Documents, NodePath, PolicyInvalid, Problem
 from linedays.mapping.entries import Entry
 from linedays.mapping.explain import source_in_words

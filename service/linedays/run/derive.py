@@ -16,9 +16,10 @@ from msgspec.structs import replace as with_fields
 from linedays.core.count_rules import CountingRules
 from linedays.core.evaluate import evaluate_chart
 from linedays.core.local_days import in_unit_zones
-from linedays.core.model import Fact, Issue, PatientChart, PatientInput, Person, Place, SiteState, Stay
+from linedays.core.model import Fact, Issue, PatientChart, PatientInput, Person, Place, Stay
 from linedays.core.moment import Instant
 from linedays.core.policy import Policy
+from linedays.core.states import SiteState
 from linedays.core.tally import shortfall
 from linedays.core.timeline import build_chart
 from linedays.fhir.normalise import Collected, Tally, collect, places

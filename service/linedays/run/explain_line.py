@@ -3,8 +3,9 @@
 from datetime import tzinfo
 from typing import Any
 
-from linedays.core.model import Fact, ItemState, SiteState, Timeline
+from linedays.core.model import Fact, Timeline
 from linedays.core.moment import Instant, Moment
+from linedays.core.states import ItemState, SiteState
 from linedays.mapping.wording import Wording, sentence, time_words, words_for
 from linedays.run.derive import Derivation, Instance
 from linedays.run.listing import Json, iso

@@ -13,8 +13,9 @@ from linedays.core.count_rules import Count, NoCountingRule, Stamp, rule_in_year
 from linedays.core.counted import CountBasis, counted_patient
 from linedays.core.day_numbers import LineDayNumber, line_day_numbers
 from linedays.core.dwell import Dwell, dwell
-from linedays.core.model import Anchor, Issue, ItemState, Line, Reason, SiteFinding, SiteState, Whereabouts
+from linedays.core.model import Issue, Line, Whereabouts
 from linedays.core.moment import HOUR, Instant, Moment, local_date
+from linedays.core.states import Anchor, ItemState, Reason, SiteFinding, SiteState
 from linedays.mapping.wording import Wording, sentence
 from linedays.run.derive import Derivation, Instance, PatientResult, TypeTally
 

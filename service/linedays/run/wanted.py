@@ -9,8 +9,9 @@ from datetime import UTC
 from linedays.core.asked import conditions, dressing_item, task_item
 from linedays.core.changes import Condition, SiteWanted, WantedFlag, WantedTask
 from linedays.core.evidence import withdrawn_sources
-from linedays.core.model import Fact, ItemState, Priority, Reason, SiteState, Stay
+from linedays.core.model import Fact, Stay
 from linedays.core.policy import NotRequiredRule, Policy, unit_settings
+from linedays.core.states import ItemState, Priority, Reason, SiteState
 from linedays.fhir.identity import Identity
 from linedays.fhir.outputs import site_wanted
 from linedays.fhir.outputs.flag import FlagContent, wanted_flag

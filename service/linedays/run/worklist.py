@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from datetime import tzinfo
 
 from linedays.core.asked import dressing_item
-from linedays.core.model import Issue, IssueKind, ItemState, Priority, SiteState, State, Whereabouts
+from linedays.core.model import Issue, IssueKind, Whereabouts
 from linedays.core.moment import Instant
 from linedays.core.policy import Policy
+from linedays.core.states import ItemState, Priority, SiteState, State
 from linedays.mapping.wording import Wording, plain, sentence, time_words
 from linedays.run.derive import Derivation, PatientResult
 

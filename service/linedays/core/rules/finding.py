@@ -4,8 +4,8 @@ Source: a compromised dressing is changed at once (CDC-2011 dressing recs 3 and 
 gives a number of hours, so there is none here.
 """
 
-from linedays.core.model import Priority, Reason, SiteFinding
 from linedays.core.policy import FindingMeaning
+from linedays.core.states import Priority, Reason, SiteFinding
 
 
 def finding_reason(code: str, findings: tuple[SiteFinding, ...], hint_minutes: int) -> Reason:

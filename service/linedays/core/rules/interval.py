@@ -1,7 +1,7 @@
 """The kind of rule that makes an item due a fixed interval after the fact that last reset it. No I/O."""
 
-from linedays.core.model import State
 from linedays.core.moment import Instant
+from linedays.core.states import State
 from linedays.core.windows import Clock
 
 

@@ -6,9 +6,10 @@ Where two facts leave their order open, the reading counts under which the item 
 from collections.abc import Iterable
 from typing import assert_never
 
-from linedays.core.model import Fact, FactKind, Line, Reason, StartBasis
+from linedays.core.model import Fact, FactKind, Line, StartBasis
 from linedays.core.moment import Instant, Moment, order
 from linedays.core.policy import NotRequiredRule, NotRequiredWhen
+from linedays.core.states import Reason
 
 _OVER_A_NEEDLE = (FactKind.DRESSING_CHANGED, FactKind.DRESSING_SEEN)
 

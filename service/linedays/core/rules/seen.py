@@ -1,8 +1,8 @@
 """The kind of rule without an interval: an item is known only while it was seen intact not long ago. No I/O."""
 
-from linedays.core.model import State
 from linedays.core.moment import Instant
 from linedays.core.policy import SeenRule
+from linedays.core.states import State
 
 
 def seen_state(rule: SeenRule, last_seen_intact: Instant | None, at: Instant) -> tuple[State, Instant | None]:

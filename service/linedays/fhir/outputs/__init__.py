@@ -23,9 +23,10 @@ from linedays.core.changes import (
     Write,
 )
 from linedays.core.evidence import evidence_of
-from linedays.core.model import SiteState, Stay
+from linedays.core.model import Stay
 from linedays.core.moment import Instant
 from linedays.core.policy import Shifts
+from linedays.core.states import SiteState
 from linedays.fhir.elements import Resource, reference, reference_name
 from linedays.fhir.identity import Identity, is_ours
 from linedays.fhir.outputs.flag import changed_flag, new_flag, read_flag

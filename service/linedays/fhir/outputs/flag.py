@@ -11,8 +11,8 @@ from typing import Any, TypeAlias, assert_never
 
 from linedays.core.asked import Holding, dressing_item
 from linedays.core.changes import Condition, Create, EndFlag, ExistingFlag, Phase, Revise, Void, WantedFlag
-from linedays.core.model import SiteState
 from linedays.core.moment import Instant
+from linedays.core.states import SiteState
 from linedays.fhir.elements import (
     Resource,
     code_in,

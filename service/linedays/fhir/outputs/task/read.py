@@ -4,7 +4,7 @@ from collections.abc import Hashable, Mapping
 from typing import Any
 
 from linedays.core.changes import ExistingTask, Phase, Severity
-from linedays.core.model import Priority
+from linedays.core.states import Priority
 from linedays.fhir.elements import Resource, code_in, comparable, instant_from, is_our_note, reference_name
 from linedays.fhir.identity import Identity, key_of, line_of
 

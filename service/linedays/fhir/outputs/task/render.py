@@ -20,7 +20,7 @@ from linedays.core.asked import (
     task_priority,
 )
 from linedays.core.changes import WantedTask
-from linedays.core.model import AnchorBasis, ItemState, SiteState, State
+from linedays.core.states import AnchorBasis, ItemState, SiteState, State
 from linedays.fhir.elements import Resource, concept, moment_text, narrative, note, reference, tags, time_text
 from linedays.fhir.identity import Identity, line_identifier, stem_of
 from linedays.fhir.outputs.task.read import INPUTS, ITEMS, STATES, own_of
