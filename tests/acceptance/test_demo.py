@@ -122,10 +122,11 @@ def test_command_shows_all_of_it_without_a_name_and_needs_no_setting(capsys: Cap
     assert main(["demo"]) == 0
     out, err = capsys.readouterr()
     assert err == ""
-    heads = re.findall(r"Sweep (\d) · ([^─]*?) ─", out)
-    assert [number for number, _ in heads] == ["1", "2", "3"]
-    assert heads[0][1] == "Wed 12 Mar 2031 21:50 · written: 6 Flag create: created, 8 Task create: created"
-    assert heads[1][1].endswith("written: nothing")
+    heads = re.findall(r"Sweep (\d) · ([^─]*?) ─+\s*\nwritten: ([^\n]*?) *\n", out)
+    assert [number for number, _, _ in heads] == ["1", "2", "3"]
+    assert heads[0][1:] == ("Wed 12 Mar 2031 21:50", "6 Flag create: created, 8 Task create: created")
+    assert heads[1][2] == "nothing"
+    assert "Counted by nhsn-denominator-snapshot 1 (2023)" in out
     for _, bed, begins in FIRST:
         assert re.search(re.escape(bed) + r"\s+" + re.escape(begins), out), begins
     for title in ("What a nurse would see: open Tasks", "Flags on the chart", "Line days of the month so far", "Tasks that ended"):

@@ -34,17 +34,16 @@ from linedays.run.wiring import Wired, demo_server, server_at, wait_until_interr
 from linedays.run.worklist import quiet_rows, worklist
 
 MOST_ISSUES = 10
-FIGURES = (
-    "unit",
-    "month",
-    "line_days",
-    "patient_days",
-    "utilisation",
-    "unknown_kind",
-    "not_counted",
-    "snapshots",
-    "rule",
-)
+FIGURES = {
+    "unit": "unit",
+    "month": "month",
+    "line_days": "line days",
+    "patient_days": "patient days",
+    "utilisation": "line days per patient day",
+    "unknown_kind": "patient days, kind unknown",
+    "not_counted": "not counted",
+    "snapshots": "days taken",
+}
 
 
 def sweep(arguments: Namespace, console: Console) -> int:
@@ -167,7 +166,8 @@ class _Shown:
         """Print one sweep."""
         zone = self._wired.settings.zone
         writes = ", ".join(f"{count} {what}" for what, count in sorted(step.outcome.counts.items())) or "nothing"
-        self._console.rule(f"Sweep {step.number} · {moment_words(step.at, zone)} · written: {writes}")
+        self._console.rule(f"Sweep {step.number} · {moment_words(step.at, zone)}")
+        self._console.print(f"written: {writes}", soft_wrap=True)
         for what, why in step.outcome.refused:
             self._console.print(f"{what}: {why}", soft_wrap=True)
         if step.number == 1:
@@ -183,9 +183,10 @@ class _Shown:
         self._not_asked(step)
         figures = month_figures(step.plan.collected, step.plan.derivation, self._wired.instance)
         rows = figure_rows(figures, step.plan.derivation)
-        self._console.print(
-            table("Line days of the month so far", FIGURES, ([row[name] for name in FIGURES] for row in rows))
-        )
+        cells = ([row[name] for name in FIGURES] for row in rows)
+        self._console.print(table("Line days of the month so far", FIGURES.values(), cells))
+        for rule in sorted({row["rule"] for row in rows}):
+            self._console.print(f"Counted by {rule}\n", soft_wrap=True)
         found = listing(step.plan.derivation, self._wired.instance, self._wired.wording)
         print_tally(self._console, found["read"])
         print_issues(self._console, found["issues"], MOST_ISSUES)

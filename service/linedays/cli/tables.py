@@ -14,6 +14,8 @@ from rich.table import Table
 from linedays.run.worklist import Row
 
 Json = dict[str, Any]
+# Columns of short words that are not broken, however narrow the terminal.
+WHOLE = frozenset({"state", "read", "used", "issues", "priority", "month"})
 
 
 def print_json(console: Console, data: object) -> None:
@@ -27,7 +29,7 @@ def table(title: str, columns: Iterable[str], rows: Iterable[Iterable[object]]) 
         title=title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False, title_style="bold", header_style="bold"
     )
     for column in columns:
-        made.add_column(column, overflow="fold", no_wrap=column in ("state", "read", "used", "issues", "priority"))
+        made.add_column(column, overflow="fold", no_wrap=column in WHOLE)
     for row in rows:
         made.add_row(*("" if cell is None else shown(str(cell)) for cell in row))
     return made
