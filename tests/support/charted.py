@@ -18,6 +18,25 @@ from linedays.fhir.wire import Record, Refusal, record_from_bytes
 from support.generator import ZONE
 from support.pipeline import instance
 
+# The line kinds of the reference charting (design, section 7).
+CHARTED_KINDS = (
+    "nontunnelled-cvc",
+    "tunnelled-cvc",
+    "picc",
+    "implanted-port",
+    "dialysis-nontunnelled",
+    "dialysis-tunnelled",
+    "midline",
+    "long-peripheral",
+    "peripheral-iv",
+    "arterial",
+    "pulmonary-artery",
+    "introducer",
+    "umbilical-venous",
+    "umbilical-arterial",
+    "intraosseous",
+    "unknown",
+)
 BASE = "https://linedays.example/fhir/CodeSystem/"
 OWN = "https://linedays.example/fhir/identifier"
 SCT = "http://snomed.info/sct"

@@ -10,29 +10,11 @@ from linedays.core.model import FactKind, PlaceClass
 from linedays.core.policy import LineKind, Source
 from linedays.mapping.counting import counting_from_documents, kinds_that_differ
 from linedays.mapping.documents import Documents, PolicyInvalid
+from support.charted import CHARTED_KINDS
 from support.counted_ward import COUNTING, MAPPINGS
 
 ROLE = "http://terminology.hl7.org/CodeSystem/v3-RoleCode"
 SHIPPED = (MAPPINGS / "line_days.yaml").read_text(encoding="utf-8")
-# The line kinds of the reference charting (design, section 7).
-LINE_KINDS = [
-    "nontunnelled-cvc",
-    "tunnelled-cvc",
-    "picc",
-    "implanted-port",
-    "dialysis-nontunnelled",
-    "dialysis-tunnelled",
-    "midline",
-    "long-peripheral",
-    "peripheral-iv",
-    "arterial",
-    "pulmonary-artery",
-    "introducer",
-    "umbilical-venous",
-    "umbilical-arterial",
-    "intraosseous",
-    "unknown",
-]
 
 SMALL = """\
 snapshot: {time: "08:00", source: local policy, since: 2024-01-01}
@@ -119,7 +101,7 @@ def test_shipped_location_classes(code, expected):
 
 
 def test_shipped_file_names_every_line_kind_of_the_reference_charting():
-    assert [kind for kind in LINE_KINDS if kind_counting(COUNTING, kind) is None] == []
+    assert [kind for kind in CHARTED_KINDS if kind_counting(COUNTING, kind) is None] == []
     assert COUNTING.day_numbers[0].eligible_from_day == 3
     assert COUNTING.denominators[0].include_not_accessed is True
 

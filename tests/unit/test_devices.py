@@ -5,30 +5,12 @@ import pytest
 from linedays.core.model import EndBasis, FactKind, IssueKind
 from linedays.core.moment import exactly
 from linedays.fhir.reading import Ignored, OnlyIfLine
-from support.charted import OWN, SCT, at, code, device, read, ref, stored, use
+from support.charted import CHARTED_KINDS, OWN, SCT, at, code, device, read, ref, stored, use
 
 KNOWN = exactly(at("2026-03-02T10:10:00Z"))
-KINDS = [
-    "nontunnelled-cvc",
-    "tunnelled-cvc",
-    "picc",
-    "implanted-port",
-    "dialysis-nontunnelled",
-    "dialysis-tunnelled",
-    "midline",
-    "long-peripheral",
-    "peripheral-iv",
-    "arterial",
-    "pulmonary-artery",
-    "introducer",
-    "umbilical-venous",
-    "umbilical-arterial",
-    "intraosseous",
-    "unknown",
-]
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", CHARTED_KINDS)
 def test_device_of_a_mapped_kind_with_a_patient_is_a_line(kind):
     (line,) = read(device(kind))
     assert (line.kind, line.line_kind, line.patient, line.source) == (FactKind.DEVICE, kind, "Patient/p", "Device/d")
