@@ -19,9 +19,14 @@ from support.made_up_patient import FACTS_PER_LINE
 
 SEED = 20260501
 SAMPLE = 300
-# The bars of design section 6 (8, aim 4) and performance.md target 5, which says "<= 3.6"; the others are only printed.
-MOST_TIMES_A_DECODE = 8.0
-MOST_TIMES_FOR_THREE_TIMES = 3.6
+# The bars of design section 6 and of performance.md: figure, the most or the least it may be, what it says where missed.
+AT_MOST = (
+    ("total ÷ bare decode", 8.0, "the derivation as a multiple of a bare decode"),
+    ("time of 3 N ÷ time of N", 3.6, "the time of three times the facts as a multiple"),
+    ("resident bytes per fact, flat, small", 500.0, "bytes per fact with everything in memory"),
+    ("resident bytes per fact, flat, large", 500.0, "bytes per fact with everything in memory, three times the facts"),
+)
+AT_LEAST = (("fhir.resources ÷ total", 10.0, "reading by fhir.resources as a multiple of the derivation"),)
 
 
 def main() -> None:
@@ -88,13 +93,10 @@ def table(figures: dict[str, float | str]) -> str:
 
 
 def missed_bars(figures: dict[str, float | str]) -> list[str]:
-    """Return the bars of the design that were missed."""
-    wrong = []
-    if figures["total ÷ bare decode"] > MOST_TIMES_A_DECODE:
-        wrong.append(f"the derivation takes more than {MOST_TIMES_A_DECODE} times a bare decode")
-    if figures["time of 3 N ÷ time of N"] > MOST_TIMES_FOR_THREE_TIMES:
-        wrong.append(f"three times the facts take more than {MOST_TIMES_FOR_THREE_TIMES} times as long")
-    return wrong
+    """Return the bars of the design that were missed, each with its figure."""
+    over = [f"{words}: {figures[name]:.3g}, at most {bar:g}" for name, bar, words in AT_MOST if not figures[name] <= bar]
+    under = [f"{words}: {figures[name]:.3g}, at least {bar:g}" for name, bar, words in AT_LEAST if not figures[name] >= bar]
+    return over + under
 
 
 if __name__ == "__main__":
