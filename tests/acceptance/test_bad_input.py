@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from linedays.core.model import Issue, PatientChart
+from linedays.core.model import Issue, IssueKind, PatientChart
 from linedays.core.states import SiteState
 from linedays.run.derive import Derivation
-from support.bad_input import AT, CORPUS, GOOD, HARMLESS, MEGABYTE, Bad, change, look
+from support.bad_input import AT, CORPUS, GOOD, HARMLESS, MEGABYTE, UNKNOWN, Bad, change, look
 from support.pipeline import derived
 from support.values import replace
 
@@ -119,6 +119,26 @@ def test_elements_nobody_reads_may_hold_anything(tmp_path: Path) -> None:
         (item,) = (item for item in state.items if item.item == "dressing-change")
         assert item.anchor is not None
         assert item.anchor.source == f"Procedure/{resource['id']}"
+
+
+@pytest.mark.parametrize("path", UNKNOWN)
+def test_elements_nobody_knows_are_named_and_the_rest_counts(tmp_path: Path, path: str) -> None:
+    resource = UNKNOWN[path]
+    derivation = derived_with(tmp_path, [json.dumps(resource).encode()])
+    (issue,) = derivation.issues
+    assert (issue.kind, issue.source, issue.used) == (IssueKind.UNKNOWN_ELEMENT, f"Procedure/{resource['id']}", True)
+    assert issue.text.startswith(f"{path}: no element of this resource in FHIR R4")
+    (state,) = states(derivation, "b")
+    (item,) = (item for item in state.items if item.item == "dressing-change")
+    assert item.anchor is not None
+    assert item.anchor.source == issue.source
+
+
+def test_elements_nobody_knows_of_what_is_passed_over_are_not_named(tmp_path: Path) -> None:
+    elsewhere = change("elsewhere", code={"coding": [{"system": "urn:x", "code": "x"}]}, vendorThing=1)
+    derivation = derived_with(tmp_path, [json.dumps(elsewhere).encode()])
+    assert derivation.issues == ()
+    assert ("code-not-mapped", 1) in next(row.ignored for row in derivation.tally if row.name == "Procedure")
 
 
 def test_what_is_just_right_still_counts_beside_it(tmp_path: Path) -> None:

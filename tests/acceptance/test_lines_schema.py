@@ -23,7 +23,7 @@ from linedays.run.demo_story import told_at
 from linedays.run.listing import SCHEMA
 from linedays.run.settings import VARIABLES
 from support.bad_input import AT as BAD_AT
-from support.bad_input import CORPUS, GOOD, HARMLESS
+from support.bad_input import CORPUS, GOOD, UNKNOWN
 from support.generator import AT as GENERATED_AT
 from support.generator import write
 from support.icu_data import icu_folder
@@ -83,7 +83,7 @@ def test_small_ward_at_any_time(capsys: Capture, tmp_path: Path, at: str) -> Non
 
 def test_mixed_bad_input(capsys: Capture, tmp_path: Path) -> None:
     rows = b"".join(bad.row + b"\n" for bad in CORPUS)
-    write_ndjson(tmp_path, [*GOOD, *HARMLESS])
+    write_ndjson(tmp_path, [*GOOD, *UNKNOWN.values()])
     (tmp_path / "bad.ndjson").write_bytes(rows)
     found = printed(capsys, tmp_path, BAD_AT)
     assert len(found["issues"]) >= len(CORPUS)

@@ -13,6 +13,7 @@ from support.made_up_patient import BASE, RECORDED
 
 AT = "2026-03-12T12:00:00+00:00"
 MEGABYTE = "x" * 1_000_000
+RECORDED_THEN = [{"url": RECORDED, "valueDateTime": "2026-03-08T10:10:00Z"}]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +32,7 @@ def change(name: str, patient: str = "b", **other: Any) -> dict[str, Any]:
         "resourceType": "Procedure",
         "id": name,
         "meta": {"lastUpdated": "2026-03-08T10:10:00Z"},
-        "extension": [{"url": RECORDED, "valueDateTime": "2026-03-08T10:10:00Z"}],
+        "extension": RECORDED_THEN,
         "status": "completed",
         "code": {"coding": [{"system": BASE + "charting", "code": "dressing-change"}]},
         "subject": {"reference": f"Patient/{patient}"},
@@ -150,6 +151,8 @@ WRONG_SHAPE = (
     _bad("object for a list", change("bad-object", focalDevice={"manipulated": {"reference": "Device/d-b"}}), IssueKind.BAD_SHAPE),
     _bad("text for an object", change("bad-text-code", code="dressing-change"), IssueKind.BAD_SHAPE),
     _bad("text for a reference", look("bad-reference", device="Device/d-b"), IssueKind.BAD_SHAPE),
+    _bad("a modifier nobody knows", change("bad-modifier", modifierExtension=[{"url": "https://chart.hospital.example/not"}]), IssueKind.BAD_SHAPE),
+    _bad("rules nobody knows", change("bad-rules", implicitRules="https://chart.hospital.example/rules"), IssueKind.BAD_SHAPE),
     _bad("no status", change("bad-no-status", status=None), IssueKind.BAD_SHAPE),
     _bad("a status that does not exist", change("bad-status", status="done"), IssueKind.BAD_SHAPE),
     Bad(
@@ -197,7 +200,14 @@ CORPUS = UNREADABLE + WRONG_SHAPE + WRONG_TIME + WRONG_MEANING
 
 # Not bad: elements nobody reads may hold anything, and the statement still counts.
 HARMLESS = (
-    change("odd-element", vendorThing={"a": [1, {"b": None}]}),
     change("odd-narrative", text={"status": "generated", "div": "<div><script>alert(1)</script></div>"}),
-    change("odd-extensions", modifierNote=[{"url": f"https://chart.hospital.example/x{n}"} for n in range(1000)]),
+    change("odd-note", note=[{"text": MEGABYTE}, {"vendorThing": {"a": [1, {"b": None}]}}]),
+    change("odd-extensions", extension=[*RECORDED_THEN, *({"url": f"https://chart.hospital.example/x{n}"} for n in range(1000))]),
 )
+
+# Elements that the standard does not know are named, and the statement still counts.
+UNKNOWN = {
+    "vendorThing": change("new-element", vendorThing={"a": [1, {"b": None}]}),
+    "code.coding.colour": change("new-inside", code={"coding": [{"system": BASE + "charting", "code": "dressing-change", "colour": 7}]}),
+    "occurrenceDateTime": change("new-name", occurrenceDateTime="2026-03-08T10:00:00Z"),
+}

@@ -85,6 +85,7 @@ class IssueKind(StrEnum):
     SUBJECT_MISMATCH = "subject-mismatch"
     UNKNOWN_CODE = "unknown-code"
     UNKNOWN_VALUE = "unknown-value"
+    UNKNOWN_ELEMENT = "unknown-element"
     AFTER_OWN_ENTRY = "after-own-entry"
     BEFORE_INSERTION = "before-insertion"
     WHICH_LINE = "which-line"

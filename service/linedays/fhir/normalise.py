@@ -20,18 +20,19 @@ from linedays.fhir.devices import NOT_A_LINE, facts_of_device, facts_of_use
 from linedays.fhir.observations import GestationNote, facts_of_observation
 from linedays.fhir.people import IN_ERROR, StayRead, person_of, places_of, stay_of
 from linedays.fhir.procedures import facts_of_procedure
-from linedays.fhir.reading import ALWAYS, Ignored, OnlyIfLine, Reader
+from linedays.fhir.reading import ALWAYS, Ignored, OnlyIfLine, Reader, source_of
+from linedays.fhir.unread import Resource
 from linedays.fhir.wire import (
     Device,
     DeviceUseStatement,
     Encounter,
     Location,
     Observation,
+    Odd,
     Patient,
     Procedure,
     Record,
     Refusal,
-    Resource,
     record_from_bytes,
 )
 
@@ -84,6 +85,8 @@ def collect(collected: Collected, raw: bytes | msgspec.Raw, where: str) -> None:
     if isinstance(record, Refusal):
         kind = IssueKind.BAD_JSON if record.not_json else IssueKind.BAD_SHAPE
         _refused(collected, record, where, kind)
+    elif isinstance(record, Odd):
+        _add_odd(collected, record)
     else:
         add_record(collected, record)
 
@@ -98,6 +101,19 @@ def _refused(collected: Collected, refusal: Refusal, where: str, kind: IssueKind
     named = refusal.source or "a resource"
     source = named if "/" in named else f"{named} in {where}"
     collected.issues.append(Issue(kind=kind, source=source, text=f"{refusal.why}; it was not used"))
+
+
+def _add_odd(collected: Collected, odd: Odd) -> None:
+    """Add a record that has elements which FHIR R4 does not know, and name them unless it is passed over anyway."""
+    ignored = collected.tally.ignored.total()
+    add_record(collected, odd.record)
+    if collected.tally.ignored.total() == ignored:
+        text = (
+            f"{', '.join(odd.unknown)}: no element of this resource in FHIR R4, passed over; the rest counts: "
+            "correct the interface that wrote it"
+        )
+        source = source_of(odd.record)
+        collected.issues.append(Issue(kind=IssueKind.UNKNOWN_ELEMENT, source=source, text=text, used=True))
 
 
 def add_record(collected: Collected, record: Record) -> None:

@@ -221,7 +221,11 @@ def _findings(record: Observation, fact: FactKind, answers: Answers) -> _Said | 
 
 def _asks_otherwise(value: Observation | Component, record: Observation) -> bool:
     """Tell whether a component answers another question than its Observation: a pain score beside the site, say."""
-    return value is not record and bool(value.code.coding) and set(value.code.coding).isdisjoint(record.code.coding)
+    return value is not record and bool(asked := _codes(value)) and asked.isdisjoint(_codes(record))
+
+
+def _codes(value: Observation | Component) -> set[Code]:
+    return {(coding.system, coding.code) for coding in value.code.coding}
 
 
 def _has_value(value: Observation | Component) -> bool:

@@ -14,8 +14,9 @@ from msgspec.structs import replace as with_fields
 from linedays.core.count_rules import CountingRules, place_class_of
 from linedays.core.model import Issue, IssueKind, Person, Place, PlaceSpan, Stay
 from linedays.core.moment import Instant, Moment, TimeProblem, exactly
+from linedays.fhir.datatypes import Period
 from linedays.fhir.reading import ALWAYS, Ignored, Reader, bad_time, ignored, issue, source_of, type_and_id
-from linedays.fhir.wire import Encounter, EncounterLocation, Location, Patient, Period
+from linedays.fhir.wire import Encounter, EncounterLocation, Location, Patient
 
 TIMEZONE = "http://hl7.org/fhir/StructureDefinition/timezone"
 IN_ERROR = "entered-in-error"

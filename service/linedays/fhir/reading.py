@@ -9,13 +9,14 @@ from functools import cache
 
 from linedays.core.model import Fact, FactKind, Issue, IssueKind
 from linedays.core.moment import Instant, Moment, TimeProblem, instant_from_text, moment_from_text
-from linedays.fhir.wire import Coding, Concept, Device, DeviceUseStatement, Observation, Procedure, Reference, Resource
+from linedays.fhir.datatypes import Coding, Concept, Reference
+from linedays.fhir.unread import Resource
+from linedays.fhir.wire import Device, DeviceUseStatement, Observation, Procedure
 from linedays.mapping.source_check import site_text
 from linedays.mapping.source_map import SourceMap, TimeFrom
 
 RECORDED = "http://hl7.org/fhir/5.0/StructureDefinition/extension-Procedure.recorded"
 ALWAYS: Instant = 0
-FIRST_VERSION = "1"
 FIRST_VERSION = "1"
 _LONGEST_REFERENCE = 2000
 # A literal reference, relative or absolute, to any or to one version; or the name a Bundle gives to one of its entries.

@@ -1,20 +1,30 @@
 """Raw bytes of one FHIR R4 resource → a narrow record of the elements we read. No I/O.
 
-Unknown elements are passed over here, as real servers send many; a status outside its required code set is not. A
-resource that does not fit the narrow shape is told apart by `refusal`: which type and id it claims, and what is wrong
-with it.
+A status outside its required code set is refused, and so is a modifier extension; an element that the standard does not
+know is passed over and named (`Odd`). A resource that does not fit the narrow shape is told apart by `refusal`: which
+type and id it claims, and what is wrong with it.
 """
 
 import re
-from typing import Annotated, Literal, TypeAlias
+from typing import Literal, TypeAlias
 
 import msgspec
 from msgspec import Struct, field
 
+from linedays.fhir.datatypes import NOT_READ, Backbone, Coding, Concept, Extension, Period, Quantity, Reference, Unread
+from linedays.fhir.unknown import known_only
+from linedays.fhir.unread import (
+    DeviceUnread,
+    DeviceUseStatementUnread,
+    EncounterUnread,
+    LocationUnread,
+    ObservationUnread,
+    PatientUnread,
+    ProcedureUnread,
+)
+
 # Source: FHIR R4, the value sets event-status, observation-status, device-status, device-statement-status and
-# encounter-status, bound as required (http://hl7.org/fhir/R4/terminologies-valuesets.html); id: at most 64 characters
-# (http://hl7.org/fhir/R4/datatypes.html#id). Underscores, which real servers send, are let through.
-Id: TypeAlias = Annotated[str, msgspec.Meta(min_length=1, max_length=64)]
+# encounter-status, bound as required (http://hl7.org/fhir/R4/terminologies-valuesets.html).
 ProcedureStatus: TypeAlias = Literal[
     "preparation", "in-progress", "not-done", "on-hold", "stopped", "completed", "entered-in-error", "unknown"
 ]
@@ -28,79 +38,14 @@ EncounterStatus: TypeAlias = Literal[
 ]
 
 
-class Coding(Struct, frozen=True, gc=False):
-    """A code in a code system."""
-
-    system: str | None = None
-    code: str | None = None
-
-
-class Concept(Struct, frozen=True, gc=False):
-    """A CodeableConcept."""
-
-    coding: tuple[Coding, ...] = ()
-    text: str | None = None
-
-
-class Reference(Struct, frozen=True, gc=False):
-    """A Reference; only a literal one is used."""
-
-    reference: str | None = None
-
-
-class Period(Struct, frozen=True, gc=False):
-    """A Period."""
-
-    start: str | None = None
-    end: str | None = None
-
-
-class Identifier(Struct, frozen=True, gc=False):
-    """A business identifier."""
-
-    system: str | None = None
-    value: str | None = None
-
-
-class Meta(Struct, frozen=True, gc=False, rename="camel"):
-    """What the server says of this version."""
-
-    last_updated: str | None = None
-    version_id: str | None = None
-
-
-class Extension(Struct, frozen=True, gc=False, rename="camel"):
-    """An extension with a time or a code."""
-
-    url: str = ""
-    value_date_time: str | None = None
-    value_code: str | None = None
-
-
-class Quantity(Struct, frozen=True, gc=False):
-    """A measured amount."""
-
-    value: float | None = None
-    code: str | None = None
-    unit: str | None = None
-
-
-class FocalDevice(Struct, frozen=True, gc=False):
+class FocalDevice(Backbone, frozen=True, gc=False, kw_only=True, rename="camel"):
     """The device a Procedure was about."""
 
     manipulated: Reference | None = None
     action: Concept | None = None
 
 
-class Resource(Struct, frozen=True, gc=False, kw_only=True, rename="camel", tag_field="resourceType"):
-    """What every resource has."""
-
-    id: Id
-    meta: Meta | None = None
-    identifier: tuple[Identifier, ...] = ()
-
-
-class Procedure(Resource, frozen=True, gc=False, kw_only=True, tag="Procedure", rename="camel"):
+class Procedure(ProcedureUnread, frozen=True, gc=False, kw_only=True, tag="Procedure", rename="camel"):
     """R4 Procedure."""
 
     status: ProcedureStatus
@@ -118,7 +63,7 @@ class Procedure(Resource, frozen=True, gc=False, kw_only=True, tag="Procedure", 
     extension: tuple[Extension, ...] = ()
 
 
-class Component(Struct, frozen=True, gc=False, kw_only=True, rename="camel"):
+class Component(Backbone, frozen=True, gc=False, kw_only=True, rename="camel"):
     """Observation.component."""
 
     code: Concept = Concept()
@@ -126,9 +71,19 @@ class Component(Struct, frozen=True, gc=False, kw_only=True, rename="camel"):
     value_string: str | None = None
     value_boolean: bool | None = None
     value_quantity: Quantity | None = None
+    value_integer: Unread = NOT_READ
+    value_range: Unread = NOT_READ
+    value_ratio: Unread = NOT_READ
+    value_sampled_data: Unread = NOT_READ
+    value_time: Unread = NOT_READ
+    value_date_time: Unread = NOT_READ
+    value_period: Unread = NOT_READ
+    data_absent_reason: Unread = NOT_READ
+    interpretation: Unread = NOT_READ
+    reference_range: Unread = NOT_READ
 
 
-class Observation(Resource, frozen=True, gc=False, kw_only=True, tag="Observation", rename="camel"):
+class Observation(ObservationUnread, frozen=True, gc=False, kw_only=True, tag="Observation", rename="camel"):
     """R4 Observation."""
 
     status: ObservationStatus
@@ -150,7 +105,7 @@ class Observation(Resource, frozen=True, gc=False, kw_only=True, tag="Observatio
     component: tuple[Component, ...] = ()
 
 
-class Device(Resource, frozen=True, gc=False, kw_only=True, tag="Device", rename="camel"):
+class Device(DeviceUnread, frozen=True, gc=False, kw_only=True, tag="Device", rename="camel"):
     """R4 Device."""
 
     status: DeviceStatus | None = None
@@ -159,7 +114,9 @@ class Device(Resource, frozen=True, gc=False, kw_only=True, tag="Device", rename
     parent: Reference | None = None
 
 
-class DeviceUseStatement(Resource, frozen=True, gc=False, kw_only=True, tag="DeviceUseStatement", rename="camel"):
+class DeviceUseStatement(
+    DeviceUseStatementUnread, frozen=True, gc=False, kw_only=True, tag="DeviceUseStatement", rename="camel"
+):
     """R4 DeviceUseStatement."""
 
     status: UseStatus
@@ -170,7 +127,7 @@ class DeviceUseStatement(Resource, frozen=True, gc=False, kw_only=True, tag="Dev
     recorded_on: str | None = None
 
 
-class Patient(Resource, frozen=True, gc=False, kw_only=True, tag="Patient", rename="camel"):
+class Patient(PatientUnread, frozen=True, gc=False, kw_only=True, tag="Patient", rename="camel"):
     """R4 Patient, without its name."""
 
     birth_date: str | None = None
@@ -178,21 +135,30 @@ class Patient(Resource, frozen=True, gc=False, kw_only=True, tag="Patient", rena
     deceased_boolean: bool | None = None
 
 
-class EncounterLocation(Struct, frozen=True, gc=False):
+class EncounterLocation(Backbone, frozen=True, gc=False, kw_only=True, rename="camel"):
     """Encounter.location."""
 
     location: Reference
     status: str | None = None
+    physical_type: Unread = NOT_READ
     period: Period | None = None
 
 
-class Hospitalization(Struct, frozen=True, gc=False, rename="camel"):
+class Hospitalization(Backbone, frozen=True, gc=False, kw_only=True, rename="camel"):
     """Encounter.hospitalization."""
 
+    pre_admission_identifier: Unread = NOT_READ
+    origin: Unread = NOT_READ
+    admit_source: Unread = NOT_READ
+    re_admission: Unread = NOT_READ
+    diet_preference: Unread = NOT_READ
+    special_courtesy: Unread = NOT_READ
+    special_arrangement: Unread = NOT_READ
+    destination: Unread = NOT_READ
     discharge_disposition: Concept | None = None
 
 
-class Encounter(Resource, frozen=True, gc=False, kw_only=True, tag="Encounter", rename="camel"):
+class Encounter(EncounterUnread, frozen=True, gc=False, kw_only=True, tag="Encounter", rename="camel"):
     """R4 Encounter."""
 
     status: EncounterStatus
@@ -204,7 +170,7 @@ class Encounter(Resource, frozen=True, gc=False, kw_only=True, tag="Encounter", 
     hospitalization: Hospitalization | None = None
 
 
-class Location(Resource, frozen=True, gc=False, kw_only=True, tag="Location", rename="camel"):
+class Location(LocationUnread, frozen=True, gc=False, kw_only=True, tag="Location", rename="camel"):
     """R4 Location."""
 
     name: str | None = None
@@ -216,7 +182,7 @@ class Location(Resource, frozen=True, gc=False, kw_only=True, tag="Location", re
 
 Record: TypeAlias = Procedure | Observation | Device | DeviceUseStatement | Patient | Encounter | Location
 RECORDS = (Procedure, Observation, Device, DeviceUseStatement, Patient, Encounter, Location)
-READ_TYPES = tuple(record.__name__ for record in RECORDS)
+READ_TYPES = {record.__name__: record for record in RECORDS}
 
 
 class _Claim(Struct, rename="camel"):
@@ -235,20 +201,42 @@ class Refusal(Struct, frozen=True):
     not_json: bool = False
 
 
+class Odd(Struct, frozen=True):
+    """A record without the elements that the standard does not know; `unknown` are their paths, in order."""
+
+    record: Record
+    unknown: tuple[str, ...]
+
+
 _record = msgspec.json.Decoder(Record)
 _claim = msgspec.json.Decoder(_Claim)
 _UNREADABLE = (msgspec.DecodeError, UnicodeDecodeError, RecursionError)
 _TYPE = re.compile(r"[A-Za-z]{1,64}", re.ASCII)
 _ID = re.compile(r"[A-Za-z0-9._-]{1,64}", re.ASCII)
+_MODIFIERS = ("modifierExtension`", "implicitRules`")
 
 
-def record_from_bytes(raw: bytes | msgspec.Raw) -> Record | Refusal:
+def record_from_bytes(raw: bytes | msgspec.Raw) -> Record | Odd | Refusal:
     """Read one resource."""
     try:
         record: Record = _record.decode(raw)
         return record
     except _UNREADABLE as error:
-        return refusal(raw, error)
+        return _second_look(raw, error)
+
+
+def _second_look(raw: bytes | msgspec.Raw, error: Exception) -> Record | Odd | Refusal:
+    """Read a resource without its unknown elements, or say what it claims to be and why it does not fit."""
+    refused = refusal(raw, error)
+    name = (refused.source or "").partition("/")[0]
+    if refused.of_other_type or name not in READ_TYPES:
+        return refused
+    try:
+        known, unknown = known_only(raw, READ_TYPES[name])
+        record: Record = _record.decode(known)
+    except _UNREADABLE as second:
+        return refusal(raw, second)
+    return Odd(record, unknown) if unknown else record
 
 
 def refusal(raw: bytes | msgspec.Raw, error: Exception) -> Refusal:
@@ -275,4 +263,6 @@ def _plain(error: str) -> str:
     what, found, where = error.rpartition(" - at ")
     if not found:
         what, where = error, "its top"
+    if where.endswith(_MODIFIERS):
+        return f"what may turn round all that it says, and is not understood here, at {where}"
     return f"{what if chr(39) not in what else 'a value that is not allowed'} at {where}"
