@@ -1,12 +1,10 @@
 """The pipeline cut into its stages, and what it is compared with, as functions over rows that are already in memory."""
 
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import msgspec
-from fhir.resources.R4B import get_fhir_model_class
 
 from linedays.adapters.resource_files import resources_in
 from linedays.core.evaluate import evaluate_chart
@@ -51,8 +49,10 @@ class Stages:
         """Decode every row into the typed records that the pipeline uses, and do nothing else."""
         decode = msgspec.json.Decoder(Record).decode
         for _, raw in self.rows:
-            with suppress(msgspec.DecodeError):
+            try:
                 decode(raw)
+            except msgspec.DecodeError:
+                continue
 
     def normalise(self) -> Collected:
         return collect_all(self.rows, self.settled)
@@ -78,24 +78,3 @@ class Stages:
             "total": self.total,
         }
 
-
-def validated_by_fhir_resources(rows: Rows, most: int) -> Callable[[], int]:
-    """Return a function that reads a sample of good rows by the classes of fhir.resources, and how many it reads."""
-    decode = msgspec.json.Decoder(Record).decode
-    sample: list[tuple[Any, bytes]] = []
-    for _, raw in rows[:: max(1, len(rows) // (2 * most))]:
-        try:
-            model = get_fhir_model_class(type(decode(raw)).__name__)
-            model.model_validate_json(raw)
-        except (msgspec.DecodeError, ValueError):
-            continue
-        sample.append((model, raw))
-        if len(sample) == most:
-            break
-
-    def validate() -> int:
-        for model, raw in sample:
-            model.model_validate_json(raw)
-        return len(sample)
-
-    return validate

@@ -14,20 +14,28 @@ from linedays.core.states import Anchor, AnchorBasis
 
 DRESSING_ITEM = "dressing-change"
 NEEDLE_ITEM = "port-needle-change"
+# Members have a name of their own where they are asked for once per fact (see `moment`).
+_DEACCESSED, _ACCESSED, _PART_CHANGED = FactKind.PORT_DEACCESSED, FactKind.PORT_ACCESSED, FactKind.PART_CHANGED
+_STARTING = frozenset({FactKind.INSERTED, FactKind.PRESENT})
 _TOO_COARSE = frozenset({Precision.MONTH, Precision.YEAR})
 BEGINS_A_LINE = frozenset({StartBasis.INSERTION, StartBasis.EXCHANGE})
 # Among facts of one instant the one that says most is cited.
+_BASIS = {
+    FactKind.DRESSING_CHANGED: AnchorBasis.CHANGE,
+    FactKind.LABEL_DATE: AnchorBasis.LABEL,
+    FactKind.CHANGE_REPORTED: AnchorBasis.REPORTED,
+}
 _RANK = {AnchorBasis.INSERTION: 0, AnchorBasis.REPORTED: 1, AnchorBasis.LABEL: 2, AnchorBasis.CHANGE: 3}
 
 
-class SiteFact(msgspec.Struct, frozen=True):
+class SiteFact(msgspec.Struct, frozen=True, gc=False):
     """A fact that has happened by the moment asked about, with the line it is on."""
 
     fact: Fact
     line: Line
 
 
-class Anchoring(msgspec.Struct, frozen=True, kw_only=True):
+class Anchoring(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """The anchor of an item, the dressing kind charted last before or at it, and a date too coarse to count."""
 
     anchor: Anchor | None
@@ -82,7 +90,7 @@ def anchoring(
 
 def _since_the_needle(facts: Sequence[SiteFact]) -> Iterable[SiteFact]:
     """Leave out what happened before the last charted de-access."""
-    out = [each.fact.happened for each in facts if each.fact.kind is FactKind.PORT_DEACCESSED]
+    out = [each.fact.happened for each in facts if each.fact.kind is _DEACCESSED]
     if not out:
         return facts
     return [each for each in facts if order(each.fact.happened, out[-1]) >= 0]
@@ -106,28 +114,21 @@ def _anchor(each: SiteFact, basis: AnchorBasis) -> Anchor:
         source=fact.source,
         known=fact.known,
         # The value of a part that was changed is that part.
-        dressing_kind=None if fact.kind is FactKind.PART_CHANGED else fact.value,
+        dressing_kind=None if fact.kind is _PART_CHANGED else fact.value,
     )
 
 
 def _basis(each: SiteFact, item: str, undressed: frozenset[str]) -> AnchorBasis | None:
     fact = each.fact
-    if fact.kind is FactKind.PART_CHANGED:
+    if fact.kind is _PART_CHANGED:
         return AnchorBasis.CHANGE if fact.value == item else None
-    if fact.kind is FactKind.PORT_ACCESSED:
+    if fact.kind is _ACCESSED:
         return AnchorBasis.INSERTION if item in (DRESSING_ITEM, NEEDLE_ITEM) else None
     return _dressing_basis(each, undressed) if item == DRESSING_ITEM else None
 
 
 def _dressing_basis(each: SiteFact, undressed: frozenset[str]) -> AnchorBasis | None:
-    match each.fact.kind:
-        case FactKind.DRESSING_CHANGED:
-            return AnchorBasis.CHANGE
-        case FactKind.LABEL_DATE:
-            return AnchorBasis.LABEL
-        case FactKind.CHANGE_REPORTED:
-            return AnchorBasis.REPORTED
-        case FactKind.INSERTED | FactKind.PRESENT if each.line.start_basis in BEGINS_A_LINE:
-            return None if each.line.kind in undressed else AnchorBasis.INSERTION
-        case _:
-            return None
+    kind = each.fact.kind
+    if kind in _STARTING and each.line.start_basis in BEGINS_A_LINE and each.line.kind not in undressed:
+        return AnchorBasis.INSERTION
+    return _BASIS.get(kind)

@@ -24,13 +24,16 @@ _NEW_DRESSING = frozenset(
 )
 # A date read from a label or told by others says when a dressing was changed; nobody here saw it then.
 _TOLD_DATES = frozenset({FactKind.LABEL_DATE, FactKind.CHANGE_REPORTED})
+# Members have a name of their own where they are asked for once per fact (see `moment`).
+_STARTING = frozenset({FactKind.INSERTED, FactKind.PRESENT})
+_DEACCESSED, _SITE_SEEN, _NONE = FactKind.PORT_DEACCESSED, FactKind.SITE_SEEN, FindingClass.NONE
 _OF_THE_DRESSING = frozenset({FindingClass.COMPROMISED, FindingClass.BOTH})
 _OF_CONCERN = frozenset({FindingClass.CONCERN, FindingClass.BOTH})
 
 MeaningOf: TypeAlias = Callable[[str, str | None], FindingClass]
 
 
-class Findings(msgspec.Struct, frozen=True, kw_only=True):
+class Findings(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """What stands at a site: compromised, of concern, both by meaning; and when it was last seen intact.
 
     `seen_intact_since` is true where it was charted intact after the last compromising finding; `order_unknown` holds
@@ -46,7 +49,7 @@ class Findings(msgspec.Struct, frozen=True, kw_only=True):
     order_unknown: bool
 
 
-class _Told(msgspec.Struct, frozen=True):
+class _Told(msgspec.Struct, frozen=True, gc=False):
     """One charted finding with its meaning, the fact that tells it, and what changes make of it."""
 
     fact: Fact
@@ -101,14 +104,14 @@ def standing_findings(facts: Iterable[SiteFact], meaning_of: MeaningOf, since: I
 
 
 def _is_new_dressing(each: SiteFact) -> bool:
-    if each.fact.kind in (FactKind.INSERTED, FactKind.PRESENT):
+    if each.fact.kind in _STARTING:
         return each.line.start_basis in BEGINS_A_LINE
     return each.fact.kind in _NEW_DRESSING
 
 
 def _ends_dressing(fact: Fact) -> bool:
     # The dressing over a port's needle comes off with it.
-    return fact.kind is FactKind.PORT_DEACCESSED
+    return fact.kind is _DEACCESSED
 
 
 def _findings(facts: Iterable[SiteFact], meaning_of: MeaningOf, cleared_at: list[Moment]) -> list[_Told]:
@@ -125,7 +128,7 @@ def _findings(facts: Iterable[SiteFact], meaning_of: MeaningOf, cleared_at: list
 
 def _told(fact: Fact, finding: str, meaning: FindingClass, cleared_at: list[Moment]) -> _Told:
     # Most looks find nothing: what changes make of those is never asked.
-    asked = meaning is not FindingClass.NONE or finding == UNDATED
+    asked = meaning is not _NONE or finding == UNDATED
     stands, order_open, minutes = _after_changes(fact.happened, cleared_at) if asked else (False, False, None)
     one = SiteFinding(
         finding=finding, seen=fact.happened, known=fact.known, source=fact.source, minutes_after_change=minutes
@@ -139,7 +142,7 @@ def _concern(findings: list[_Told]) -> tuple[SiteFinding, ...]:
     calm = [
         _seen_by(one.fact)
         for one in findings
-        if one.fact.kind is FactKind.SITE_SEEN and one.fact.source not in of_concern
+        if one.fact.kind is _SITE_SEEN and one.fact.source not in of_concern
     ]
     return tuple(
         one.finding

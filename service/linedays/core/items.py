@@ -29,7 +29,7 @@ _PRIORITY = {
 }
 
 
-class _Timed(msgspec.Struct, frozen=True, kw_only=True):
+class _Timed(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """What the clock alone says of an item."""
 
     state: State

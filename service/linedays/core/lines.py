@@ -7,7 +7,6 @@ the creating resource known first, so it never changes while the line lives.
 
 from collections import defaultdict
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 
 import msgspec
 
@@ -16,10 +15,12 @@ from linedays.core.model import EndBasis, Fact, FactKind, Issue, IssueKind, Star
 from linedays.core.moment import Instant, Moment, exactly
 
 UNKNOWN_KIND = "unknown"
+# Members have a name of their own where they are asked for once per line or fact (see `moment`).
+_DEVICE, _INSERTED, _CHARTED, _RECORD_ONLY = FactKind.DEVICE, FactKind.INSERTED, FactKind.CHARTED, StartBasis.DEVICE
 ENDING = frozenset({FactKind.REMOVED, FactKind.EXCHANGED_OUT})
 
 
-class Context(msgspec.Struct, frozen=True, kw_only=True):
+class Context(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """What decides, beside the creating facts, which lines they make.
 
     `first` is when a creating resource first became known, where an older version of it did; `whole_stay` names the
@@ -36,8 +37,7 @@ class Context(msgspec.Struct, frozen=True, kw_only=True):
         return self.first.get(fact.source, fact.known), fact.source
 
 
-@dataclass(slots=True, kw_only=True)
-class LineDraft:
+class LineDraft(msgspec.Struct, gc=False, kw_only=True):
     """A line under construction: the facts that create it, and what of it is settled so far.
 
     `named` is when the creating resource known first became known, and its `Type/id`; `refused` are facts that would
@@ -58,8 +58,8 @@ class LineDraft:
     end_basis: EndBasis | None = None
     end_source: str | None = None
     parent: str | None = None
-    aliases: set[str] = field(default_factory=set)
-    refused: list[Fact] = field(default_factory=list)
+    aliases: set[str]
+    refused: list[Fact] = msgspec.field(default_factory=list)
 
     @property
     def key(self) -> str:
@@ -92,7 +92,7 @@ def alike(fact: Fact, draft: LineDraft) -> bool:
     """Tell whether the slot, kind, site and side of a fact are those of a line, as far as they are charted."""
     if fact.slot is not None and draft.slot is not None:
         # A slot that was only charted about is the same line in one stay only: nothing says when it ended.
-        one_stay = draft.creators[0].kind is not FactKind.CHARTED or agree(fact.encounter, draft.encounter)
+        one_stay = draft.creators[0].kind is not _CHARTED or agree(fact.encounter, draft.encounter)
         return one_stay and fact.slot == draft.slot and agree(fact.site, draft.site) and agree(fact.side, draft.side)
     if UNKNOWN_KIND in (fact.line_kind or UNKNOWN_KIND, draft.kind) and draft.site != fact.site:
         return False
@@ -111,7 +111,7 @@ def removed_between(draft: LineDraft, after: Fact, removals: list[Fact]) -> bool
     which only the record is known has no start that anything could lie after.
     """
     return (
-        draft.start_basis is not StartBasis.DEVICE
+        draft.start_basis is not _RECORD_ONLY
         and after.happened.earliest > draft.start.earliest
         and any(
             (removal.device in draft.aliases or removal.part_of in draft.aliases)
@@ -124,10 +124,10 @@ def removed_between(draft: LineDraft, after: Fact, removals: list[Fact]) -> bool
 
 def draft_lines(creating: list[Fact], context: Context) -> tuple[list[LineDraft], list[Issue]]:
     """Return the lines that a patient's Devices and insertions make, and how unlinked ones were read."""
-    drafts = _from_devices([fact for fact in creating if fact.kind is FactKind.DEVICE], context)
+    drafts = _from_devices([fact for fact in creating if fact.kind is _DEVICE], context)
     by_device = {alias: draft for draft in drafts for alias in draft.aliases}
     loose: list[LineDraft] = []
-    inserted = [fact for fact in creating if fact.kind is FactKind.INSERTED]
+    inserted = [fact for fact in creating if fact.kind is _INSERTED]
     for fact in sorted(inserted, key=lambda fact: (fact.happened.earliest, fact.known, fact.source)):
         if fact.device is None:
             loose.append(_from_insertion(fact, context))
@@ -136,7 +136,7 @@ def draft_lines(creating: list[Fact], context: Context) -> tuple[list[LineDraft]
         if draft is None or removed_between(draft, fact, context.removals):
             draft = by_device[fact.device] = _from_insertion(fact, context)
             drafts.append(draft)
-        elif draft.start_basis is StartBasis.DEVICE:
+        elif draft.start_basis is _RECORD_ONLY:
             _give_insertion(draft, fact, context)
         else:
             draft.add(fact, context)
@@ -192,7 +192,7 @@ def draft_of(fact: Fact, context: Context) -> LineDraft:
         slot=fact.slot,
         encounter=fact.encounter,
         start=exactly(fact.known),
-        start_basis=StartBasis.DEVICE,
+        start_basis=_RECORD_ONLY,
         start_source=fact.source,
         aliases={fact.source} if fact.device is None else {fact.source, fact.device},
     )
@@ -229,7 +229,7 @@ def _join_unlinked(
         return [], []
     bare: dict[str, list[LineDraft]] = defaultdict(list)
     for draft in drafts:
-        if draft.creators[-1].kind is FactKind.DEVICE:
+        if draft.creators[-1].kind is _DEVICE:
             bare[draft.kind].append(draft)
     found = [[device for device in bare.get(draft.kind, ()) if _may_be_one(device, draft)] for draft in loose]
     claims: dict[str, int] = defaultdict(int)

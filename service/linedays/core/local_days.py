@@ -13,6 +13,8 @@ from linedays.core.model import Fact, Place, Stay
 from linedays.core.moment import Moment, Precision, day_moment, local_date
 from linedays.core.watch import place_at
 
+_DAY = Precision.DAY
+
 
 def in_unit_zones(
     facts: Iterable[Fact], stays: tuple[Stay, ...], places: Mapping[str, Place], zone: tzinfo
@@ -28,7 +30,7 @@ def _visited(stays: tuple[Stay, ...], places: Mapping[str, Place]) -> list[Place
 
 
 def _in_unit_zone(fact: Fact, stays: tuple[Stay, ...], places: Mapping[str, Place], zone: tzinfo) -> Fact:
-    if all(moment is None or moment.precision is not Precision.DAY for moment in (fact.happened, fact.until)):
+    if all(moment is None or moment.precision is not _DAY for moment in (fact.happened, fact.until)):
         return fact
     # Who came in the course of that day was in no place yet when it began.
     place = place_at(stays, places, fact.happened.earliest) or place_at(stays, places, fact.happened.latest)
@@ -39,6 +41,6 @@ def _in_unit_zone(fact: Fact, stays: tuple[Stay, ...], places: Mapping[str, Plac
 
 
 def _same_day(moment: Moment, read_in: tzinfo, meant_in: tzinfo) -> Moment:
-    if moment.precision is not Precision.DAY:
+    if moment.precision is not _DAY:
         return moment
     return day_moment(local_date(moment.earliest, read_in), meant_in)

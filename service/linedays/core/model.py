@@ -143,7 +143,7 @@ class Whereabouts(StrEnum):
     ENDED = "ended"
 
 
-class Line(msgspec.Struct, frozen=True, kw_only=True):
+class Line(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """One indwelling vascular access device in one patient, from insertion to removal.
 
     `key` is `Type/id` of the creating resource known first; `aliases` are the other resources that speak of it.
@@ -166,7 +166,7 @@ class Line(msgspec.Struct, frozen=True, kw_only=True):
     parent: str | None = None
 
 
-class Timeline(msgspec.Struct, frozen=True, kw_only=True):
+class Timeline(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """A line with its facts in order of time, and those that could not be used, each with its issue."""
 
     line: Line
@@ -174,7 +174,7 @@ class Timeline(msgspec.Struct, frozen=True, kw_only=True):
     unused: tuple[tuple[Fact, Issue], ...] = ()
 
 
-class DressingSite(msgspec.Struct, frozen=True, kw_only=True):
+class DressingSite(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """The one or more lines under one dressing. Its key is the key of the line known first."""
 
     key: str
@@ -205,7 +205,7 @@ class Place:
         return self.unit.rpartition("/")[2]
 
 
-class PlaceSpan(msgspec.Struct, frozen=True, kw_only=True):
+class PlaceSpan(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """A patient in a place from `start` until before `end` (None: still there)."""
 
     place: str
@@ -213,7 +213,7 @@ class PlaceSpan(msgspec.Struct, frozen=True, kw_only=True):
     end: Instant | None = None
 
 
-class Stay(msgspec.Struct, frozen=True, kw_only=True):
+class Stay(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """One Encounter: `top` is the outermost Encounter that it is part of, itself where it stands alone."""
 
     id: str
@@ -239,7 +239,7 @@ class Person:
     died: Moment | None = None
 
 
-class PatientInput(msgspec.Struct, frozen=True, kw_only=True):
+class PatientInput(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """Everything read about one patient, in any order."""
 
     person: Person
@@ -247,7 +247,7 @@ class PatientInput(msgspec.Struct, frozen=True, kw_only=True):
     stays: tuple[Stay, ...] = ()
 
 
-class PatientChart(msgspec.Struct, frozen=True, kw_only=True):
+class PatientChart(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """What was made of one patient's input: dressing sites, and what fitted no line or more than one."""
 
     person: Person

@@ -17,9 +17,11 @@ from linedays.core.windows import UnitDay, next_shift_start
 
 REFUSED = "refused"
 OFF_UNIT = "off-unit"
+# Members have a name of their own where they are asked for once per fact (see `moment`).
+_PAUSED, _NOT_DONE = FactKind.PAUSED, FactKind.NOT_DONE
 
 
-class Pause(msgspec.Struct, frozen=True, kw_only=True):
+class Pause(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """A pause that holds (`reason`), or one whose review date has passed (`not_reviewed`)."""
 
     reason: Reason | None = None
@@ -31,7 +33,7 @@ def pause_at(facts: list[SiteFact], watch: Watch, at: Instant) -> Pause:
     """Return the pause that holds at a moment."""
     if watch.on_leave:
         return Pause(reason=Reason(code="paused-leave"))
-    charted = [each.fact for each in facts if each.fact.kind is FactKind.PAUSED and each.fact.until is not None]
+    charted = [each.fact for each in facts if each.fact.kind is _PAUSED and each.fact.until is not None]
     if not charted:
         return Pause()
     last = max(charted, key=lambda fact: (fact.happened.earliest, fact.known, fact.source))
@@ -43,7 +45,7 @@ def pause_at(facts: list[SiteFact], watch: Watch, at: Instant) -> Pause:
     return Pause(not_reviewed=Reason(code="pause-not-reviewed", values=values))
 
 
-class Deferral(msgspec.Struct, frozen=True, kw_only=True):
+class Deferral(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """An item that was charted as not done since its anchor: put off until `until`."""
 
     until: Instant
@@ -55,7 +57,7 @@ def deferral_of(facts: list[SiteFact], since: Instant | None, setting: Setting, 
     told = [
         each.fact
         for each in facts
-        if each.fact.kind is FactKind.NOT_DONE and (since is None or each.fact.happened.earliest > since)
+        if each.fact.kind is _NOT_DONE and (since is None or each.fact.happened.earliest > since)
     ]
     if not told:
         return None

@@ -12,8 +12,10 @@ from linedays.core.lines import ENDING, LineDraft, alike, says_which
 from linedays.core.model import Fact, FactKind, Issue, IssueKind, StartBasis
 from linedays.core.moment import Moment
 
+_RECORD_ONLY = StartBasis.DEVICE
 
-class Placing(msgspec.Struct, frozen=True):
+
+class Placing(msgspec.Struct, frozen=True, gc=False):
     """The lines of one patient, indexed by the references that name them; `by_device` has those that name only one."""
 
     drafts: tuple[LineDraft, ...]
@@ -84,7 +86,7 @@ def _by_kind_and_site(fact: Fact, placing: Placing) -> LineDraft | Issue:
 
 def in_place(draft: LineDraft, happened: Moment) -> bool:
     """Tell whether a line may have been in place at a charted time."""
-    if draft.start_basis is not StartBasis.DEVICE and draft.start.earliest > happened.latest:
+    if draft.start_basis is not _RECORD_ONLY and draft.start.earliest > happened.latest:
         return False
     return draft.end is None or happened.earliest <= draft.end.latest
 

@@ -21,15 +21,18 @@ USES = frozenset(
         FactKind.REPOSITIONED,
     }
 )
+# Members have a name of their own where they are asked for once per line or fact (see `moment`).
+_RECORD_ONLY, _ENDED, _IN_PLACE = StartBasis.DEVICE, Whereabouts.ENDED, Whereabouts.IN_PLACE
+_SAID_GONE = FactKind.LINE_NOT_PRESENT
 
 
 def whereabouts(timeline: Timeline, watch: Watch, person: Person, book: RuleBook, at: Instant) -> Whereabouts:
     """Return where a line is at a moment."""
     line, limits = timeline.line, book.policy.limits
-    if line.start_basis is not StartBasis.DEVICE and line.start.earliest > at:
+    if line.start_basis is not _RECORD_ONLY and line.start.earliest > at:
         return Whereabouts.NOT_YET
     if died_by(person, at):
-        return Whereabouts.ENDED
+        return _ENDED
     if line.end is not None and line.end.earliest <= at:
         # After discharge nobody here can look any more.
         used = (
@@ -37,7 +40,7 @@ def whereabouts(timeline: Timeline, watch: Watch, person: Person, book: RuleBook
             and line.end_basis is not EndBasis.PRESENCE
             and _used_after(timeline, line.end.latest + limits.used_after_removal, at)
         )
-        return Whereabouts.USED_AFTER_REMOVAL if used else Whereabouts.ENDED
+        return Whereabouts.USED_AFTER_REMOVAL if used else _ENDED
     if _said_to_be_gone(timeline.facts, at):
         return Whereabouts.SAID_TO_BE_GONE
     kind = book.line_kinds.get(line.kind)
@@ -47,7 +50,7 @@ def whereabouts(timeline: Timeline, watch: Watch, person: Person, book: RuleBook
     since = away_until(timeline, watch)
     if since is not None and not may_go_home and not _used_after(timeline, since, at):
         return Whereabouts.REMOVAL_NOT_CHARTED
-    return Whereabouts.IN_PLACE
+    return _IN_PLACE
 
 
 def away_until(timeline: Timeline, watch: Watch) -> Instant | None:
@@ -66,7 +69,7 @@ def _used_after(timeline: Timeline, after: Instant, at: Instant) -> bool:
 
 
 def _said_to_be_gone(facts: tuple[Fact, ...], at: Instant) -> bool:
-    gone = [fact.happened.earliest for fact in facts if fact.kind is FactKind.LINE_NOT_PRESENT]
+    gone = [fact.happened.earliest for fact in facts if fact.kind is _SAID_GONE]
     if not gone:
         return False
     told = [instant for instant in gone if instant <= at]

@@ -13,7 +13,7 @@ from linedays.core.watch import Watch
 from linedays.core.windows import UnitDay
 
 
-class Situation(msgspec.Struct, frozen=True, kw_only=True):
+class Situation(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """A dressing site at a moment: `present` are its lines that are in place, `since` limits what still counts.
 
     `next_turn` is the next instant at which a place, a stay, a rule, or a fact that is known beforehand begins to hold.

@@ -44,7 +44,7 @@ class AnchorBasis(StrEnum):
     REPORTED = "reported"
 
 
-class Anchor(msgspec.Struct, frozen=True, kw_only=True):
+class Anchor(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """The fact that last reset an item: `at` is the earliest reading of its time, not before insertion."""
 
     at: Instant
@@ -55,7 +55,7 @@ class Anchor(msgspec.Struct, frozen=True, kw_only=True):
     dressing_kind: str | None = None
 
 
-class Reason(msgspec.Struct, frozen=True, kw_only=True):
+class Reason(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """Why something is so, as data: a code with its parameters, rendered to one sentence on demand.
 
     Instants are ints, everything else is text; the wording of each code stands in mappings/outputs.yaml.
@@ -65,7 +65,7 @@ class Reason(msgspec.Struct, frozen=True, kw_only=True):
     values: tuple[tuple[str, str | int], ...] = ()
 
 
-class SiteFinding(msgspec.Struct, frozen=True, kw_only=True):
+class SiteFinding(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """One charted finding that stands (nothing has cleared it): what, seen when, from which resource."""
 
     finding: str
@@ -75,7 +75,7 @@ class SiteFinding(msgspec.Struct, frozen=True, kw_only=True):
     minutes_after_change: int | None = None
 
 
-class ItemState(msgspec.Struct, frozen=True, kw_only=True):
+class ItemState(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """What the policy asks of one dressing site for one item at one moment.
 
     `beside` are other conditions that hold, `findings` what was charted and not cleared, `assumed` what we had to
@@ -99,7 +99,7 @@ class ItemState(msgspec.Struct, frozen=True, kw_only=True):
     last_seen_intact: Instant | None = None
 
 
-class SiteState(msgspec.Struct, frozen=True, kw_only=True):
+class SiteState(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """A dressing site at one moment: where its lines are, what each item needs, and what else is worth a line.
 
     `place` and `unit` say where the patient is; `watched_since` is when this watch of the patient began, where the

@@ -9,6 +9,7 @@ from linedays.core.model import Fact, FactKind, PatientChart
 NOT_KNOWN_YET = "not-known-yet"
 DUPLICATE = "duplicate"
 SUPERSEDED = "superseded-version"
+_RETRACTED = FactKind.RETRACTED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +35,7 @@ def shortfall(facts: Sequence[Fact], chart: PatientChart) -> Shortfall:
         versions.setdefault(fact.source, []).append(fact)
     for source, told in versions.items():
         name = source.partition("/")[0]
-        said = [fact for fact in told if fact.kind is not FactKind.RETRACTED]
+        said = [fact for fact in told if fact.kind is not _RETRACTED]
         if not said:
             continue
         if len(told) > 1:

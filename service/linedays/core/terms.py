@@ -20,7 +20,7 @@ from linedays.core.windows import UnitDay
 GAUZE = "gauze"
 
 
-class Setting(msgspec.Struct, frozen=True, kw_only=True):
+class Setting(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """The surroundings that terms depend on: one patient's stays and person, the places, the policy and a zone."""
 
     book: RuleBook
@@ -30,7 +30,7 @@ class Setting(msgspec.Struct, frozen=True, kw_only=True):
     zone: tzinfo
 
 
-class Terms(msgspec.Struct, frozen=True, kw_only=True):
+class Terms(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """What holds for one item: its rule, the interval, the kind gone by, and what was assumed.
 
     `kind_unknown` is true where no kind is charted and the unit states none: after the interval nobody knows.
@@ -43,7 +43,7 @@ class Terms(msgspec.Struct, frozen=True, kw_only=True):
     kind_unknown: bool
 
 
-class _Kind(msgspec.Struct, frozen=True, kw_only=True):
+class _Kind(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     options: tuple[str | None, ...]
     assumed: tuple[Reason, ...]
     ask: bool = False

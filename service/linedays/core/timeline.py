@@ -33,6 +33,9 @@ from linedays.core.sites import dressing_sites
 from linedays.core.versions import facts_known
 
 _TOLD = frozenset({FactKind.LABEL_DATE, FactKind.CHANGE_REPORTED})
+# Members have a name of their own where they are asked for once per fact (see `moment`).
+_PRESENT, _CHARTED, _EXCHANGED_OUT = FactKind.PRESENT, FactKind.CHARTED, FactKind.EXCHANGED_OUT
+_CHANGED, _RECORD_ONLY, _ARRIVAL = FactKind.DRESSING_CHANGED, StartBasis.DEVICE, StartBasis.ARRIVAL
 _STARTING = frozenset({FactKind.INSERTED, FactKind.PRESENT})
 _GUARDED = ENDING | frozenset(
     {
@@ -49,7 +52,7 @@ _GUARDED = ENDING | frozenset(
 _IN_ORDER = attrgetter("happened.earliest", "known", "source", "kind")
 
 
-class _Placed(msgspec.Struct, frozen=True):
+class _Placed(msgspec.Struct, frozen=True, gc=False):
     """Facts by the line they belong to, and the issues of those that belong to none."""
 
     by_line: dict[int, list[Fact]]
@@ -98,9 +101,9 @@ def _by_purpose(facts: list[Fact]) -> tuple[list[Fact], list[Fact], list[Fact]]:
 
 def _drafts(creating: list[Fact], context: Context) -> tuple[list[LineDraft], list[Issue]]:
     drafts, issues = draft_lines(creating, context)
-    if present := [fact for fact in creating if fact.kind is FactKind.PRESENT]:
+    if present := [fact for fact in creating if fact.kind is _PRESENT]:
         drafts = add_intervals(drafts, present, context)
-    if charted := [fact for fact in creating if fact.kind is FactKind.CHARTED]:
+    if charted := [fact for fact in creating if fact.kind is _CHARTED]:
         drafts = drafts + slot_lines(charted, context)
     return drafts, issues
 
@@ -111,7 +114,7 @@ def _place_all(facts: list[Fact], placing: Placing) -> _Placed:
     by_device = placing.by_device
     for fact in facts:
         only = by_device.get(fact.device) if fact.device is not None else None
-        found = place(fact, placing) if only is None or fact.kind is FactKind.EXCHANGED_OUT else only
+        found = place(fact, placing) if only is None or fact.kind is _EXCHANGED_OUT else only
         if isinstance(found, Issue):
             issues.append(found)
         else:
@@ -125,7 +128,7 @@ def _end(draft: LineDraft, endings: list[Fact], rules: ChartingRules) -> None:
         if _why_unused(fact, draft, rules) is not None:
             continue
         draft.end, draft.end_source = fact.happened, fact.source
-        if fact.kind is FactKind.EXCHANGED_OUT:
+        if fact.kind is _EXCHANGED_OUT:
             draft.end_basis = EndBasis.EXCHANGE
         else:
             draft.end_basis = EndBasis.STATUS if fact.value == EndBasis.STATUS else EndBasis.REMOVAL
@@ -164,9 +167,9 @@ def _why_unused(fact: Fact, draft: LineDraft, rules: ChartingRules) -> Issue | N
 
 
 def _is_before_start(fact: Fact, draft: LineDraft, rules: ChartingRules) -> bool:
-    if draft.start_basis is StartBasis.DEVICE:
+    if draft.start_basis is _RECORD_ONLY:
         return False
-    came_with_it = draft.start_basis is StartBasis.ARRIVAL and fact.kind not in ENDING
+    came_with_it = draft.start_basis is _ARRIVAL and fact.kind not in ENDING
     return fact.happened.latest < draft.start.earliest - (rules.arrival_lookback if came_with_it else 0)
 
 
@@ -175,7 +178,7 @@ def _labels_older_than_a_change(facts: list[Fact], draft: LineDraft) -> tuple[li
     if not any(fact.kind in _TOLD for fact in facts):
         return facts, []
     text = "a date read or reported that is older than a change in the chart: look at the label and correct one of them"
-    changes = sorted((fact.known, fact.happened.earliest) for fact in facts if fact.kind is FactKind.DRESSING_CHANGED)
+    changes = sorted((fact.known, fact.happened.earliest) for fact in facts if fact.kind is _CHANGED)
     entered = [known for known, _ in changes]
     latest = list(accumulate((happened for _, happened in changes), max))
     kept: list[Fact] = []

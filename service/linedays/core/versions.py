@@ -16,7 +16,7 @@ from linedays.core.moment import Instant, Moment
 _NO_TIME = Moment(0, 0)
 
 
-class KnownFacts(msgspec.Struct, frozen=True, kw_only=True):
+class KnownFacts(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """What stands as known by a moment.
 
     `later` are the resources of which nothing was known by then. `first` says when a resource that creates a line first

@@ -14,7 +14,7 @@ from linedays.core.moment import Instant
 _NEVER_HAPPENED = frozenset({"planned", "cancelled", "entered-in-error"})
 
 
-class Watch(msgspec.Struct, frozen=True, kw_only=True):
+class Watch(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """What the stays say at one moment.
 
     `on` is false after discharge; `since` is when this watch began (None: no Encounter in scope, so nothing limits it)

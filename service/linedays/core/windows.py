@@ -15,7 +15,7 @@ from linedays.core.policy import Basis, IntervalRule, Shifts, UnitSettings, Wind
 NOON = time(12)
 
 
-class Clock(msgspec.Struct, frozen=True):
+class Clock(msgspec.Struct, frozen=True, gc=False):
     """The instants of one cycle: the item appears, is due, is overdue; `suggested` is given for a due time at night.
 
     By calendar days an item is due from 00:00 and appears when the day shift of that date begins.
@@ -27,7 +27,7 @@ class Clock(msgspec.Struct, frozen=True):
     suggested: Instant | None
 
 
-class UnitDay(msgspec.Struct, frozen=True):
+class UnitDay(msgspec.Struct, frozen=True, gc=False):
     """How a unit divides its days: its settings, the window rules and its zone."""
 
     settings: UnitSettings

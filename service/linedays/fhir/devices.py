@@ -18,6 +18,7 @@ from linedays.fhir.reading import (
 from linedays.fhir.wire import Device, DeviceUseStatement
 
 NOT_A_LINE = "not-a-line"
+_DEVICE = FactKind.DEVICE
 _USE_ENDED = frozenset({"completed", "stopped"})
 
 
@@ -38,7 +39,7 @@ def facts_of_device(record: Device, reader: Reader) -> tuple[Fact, ...] | Ignore
         return ignored("device-in-stock")
     known, updated = reader.stamps(record, None)
     line = Fact(
-        kind=FactKind.DEVICE,
+        kind=_DEVICE,
         patient=patient,
         source=reader.named(record),
         happened=Moment(known, known),

@@ -2,7 +2,10 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import NamedTuple, TypeAlias
+from functools import cache
+from typing import TypeAlias
+
+from msgspec import Struct
 
 from linedays.core.model import Fact, FactKind, Issue, IssueKind
 from linedays.core.moment import Instant, Moment, TimeProblem
@@ -25,6 +28,9 @@ from linedays.mapping.source_map import NO_FINDING, Answers, Code, Entry, TimeFr
 NOTHING_FOUND = ("none",)
 _FINAL = frozenset({"final", "amended", "corrected"})
 _GONE = frozenset({"entered-in-error", "cancelled"})
+# Members have a name of their own where they are asked for once per resource (see `moment`).
+_VALUE_TIME = TimeFrom.VALUE
+_LOOKS = frozenset({FactKind.DRESSING_SEEN, FactKind.SITE_SEEN})
 _UNIT_DAYS = {"wk": 7, "week": 7, "weeks": 7, "d": 1, "day": 1, "days": 1}
 # What a gestational age at birth can be, in days (15 and 50 weeks): anything else is a slip of unit or typing.
 # Common practice, no source.
@@ -35,7 +41,7 @@ _GESTATION_DAYS = (105, 350)
 NothingSaid: TypeAlias = str
 
 
-class _Said(NamedTuple):
+class _Said(Struct, frozen=True, gc=False):
     """What an Observation says of a line."""
 
     kind: FactKind
@@ -89,7 +95,7 @@ def _entry(record: Observation, reader: Reader) -> Entry | None:
 
 
 def _facts(record: Observation, reader: Reader, entry: Entry, patient: str) -> tuple[Fact, ...] | Ignored | Issue:
-    if entry.time is TimeFrom.VALUE and record.value_date_time is None:
+    if entry.time is _VALUE_TIME and record.value_date_time is None:
         if entry.makes_line:
             return (_charted(record, reader, entry, patient),)
         return says_nothing("no-value-charted", record, patient, reader)
@@ -140,7 +146,7 @@ def _charted(record: Observation, reader: Reader, entry: Entry, patient: str) ->
 
 
 def _happened(record: Observation, reader: Reader, entry: Entry, patient: str) -> Moment | Issue:
-    if entry.time is TimeFrom.VALUE:
+    if entry.time is _VALUE_TIME:
         element, text = "valueDateTime", record.value_date_time
     else:
         period = record.effective_period
@@ -156,10 +162,10 @@ def _said(record: Observation, reader: Reader, entry: Entry) -> _Said | NothingS
     """Return what the value says; None where there is one that the source map does not know."""
     fact = entry.fact
     assert fact is not None, "an entry without a fact is ignored, or a gestational age"
+    if fact in _LOOKS:
+        assert entry.answers is not None, "the source map refuses a finding without answers"
+        return _findings(record, fact, entry.answers)
     match fact:
-        case FactKind.DRESSING_SEEN | FactKind.SITE_SEEN:
-            assert entry.answers is not None, "the source map refuses a finding without answers"
-            return _findings(record, fact, entry.answers)
         case FactKind.SITE_HEALED | FactKind.LINE_NOT_PRESENT:
             return _truth(record, fact)
         case FactKind.LABEL_DATE | FactKind.CHANGE_REPORTED | FactKind.DRESSING_CHANGED:
@@ -202,7 +208,7 @@ def _dressing_kind(record: Observation, reader: Reader) -> str | None:
 def _findings(record: Observation, fact: FactKind, answers: Answers) -> _Said | NothingSaid | None:
     if not record.component and record.value_codeable_concept is not None:
         only = _word(record, answers)
-        return None if only is None else _Said(fact, (only,) if only != NO_FINDING else NOTHING_FOUND, None)
+        return None if only is None else _Said(fact, _alone(only) if only != NO_FINDING else NOTHING_FOUND, None)
     values: tuple[Observation | Component, ...] = (record, *record.component)
     charted = [value for value in values if _has_value(value)]
     if not charted:
@@ -217,6 +223,12 @@ def _findings(record: Observation, fact: FactKind, answers: Answers) -> _Said | 
         found.append(word)
     findings = tuple(dict.fromkeys(word for word in found if word != NO_FINDING))
     return _Said(fact, findings or NOTHING_FOUND, None) if found else "no-value-charted"
+
+
+@cache
+def _alone(finding: str) -> tuple[str, ...]:
+    """Return a finding by itself: one and the same value for each of the words of a source map."""
+    return (finding,)
 
 
 def _asks_otherwise(value: Observation | Component, record: Observation) -> bool:

@@ -27,7 +27,7 @@ _EXPIRED = frozenset({"exp"})
 DEEPEST = 12
 
 
-class StayRead(Struct, frozen=True, kw_only=True):
+class StayRead(Struct, frozen=True, gc=False, kw_only=True):
     """One version of a stay: whose it is, when it ended in death if it did, and what of it could not be read."""
 
     patient: str

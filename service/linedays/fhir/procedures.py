@@ -23,8 +23,19 @@ from linedays.fhir.reading import (
 from linedays.fhir.wire import FocalDevice, Procedure
 from linedays.mapping.source_map import Code, Entry, TimeFrom
 
-_PRESENCE = frozenset({"completed", "in-progress", "on-hold", "stopped", "unknown"})
-_PAUSED = frozenset({"not-done", "on-hold"})
+# What a fact of each kind comes to under the statuses in which its Procedure says anything.
+_BY_STATUS: dict[FactKind, dict[str, FactKind]] = {
+    **{kind: {"completed": kind} for kind in FactKind},
+    FactKind.DRESSING_CHANGED: {"completed": FactKind.DRESSING_CHANGED, "not-done": FactKind.NOT_DONE},
+    FactKind.PRESENT: dict.fromkeys(("completed", "in-progress", "on-hold", "stopped", "unknown"), FactKind.PRESENT),
+    FactKind.PAUSED: dict.fromkeys(("not-done", "on-hold"), FactKind.PAUSED),
+}
+# Members have a name of their own where they are asked for once per resource (see `moment`).
+_INSERTION, _REMOVAL, _EXCHANGED_OUT = FactKind.INSERTED, FactKind.REMOVED, FactKind.EXCHANGED_OUT
+_PAUSE, _PART_CHANGED, _PERFORMED = FactKind.PAUSED, FactKind.PART_CHANGED, TimeFrom.PERFORMED
+_LASTING = frozenset({FactKind.PRESENT, FactKind.PAUSED})
+_WITH_A_REASON = frozenset({FactKind.NOT_DONE, FactKind.PAUSED})
+_COMING = frozenset({FactKind.INSERTED, FactKind.PRESENT})
 # An action says that a device came or went, not that it is a line: any implant has one.
 _INSERTED = Entry(
     fact=FactKind.INSERTED,
@@ -66,7 +77,8 @@ def facts_of_procedure(record: Procedure, reader: Reader) -> tuple[Fact, ...] | 
         return issue(record, IssueKind.NO_PATIENT, "no patient it could be about; fill in subject")
     if record.status == "entered-in-error":
         return retracted(record, patient, reader)
-    kind = _kind_by_status(entry, record.status)
+    assert entry.fact is not None, "an entry for a Procedure is ignored, or has a fact"
+    kind = _BY_STATUS[entry.fact].get(record.status)
     if kind is None:
         return says_nothing("not-completed", record, patient, reader)
     devices = _devices(record, reader)
@@ -94,30 +106,19 @@ def _action(device: FocalDevice) -> list[Code]:
     return [(coding.system, coding.code) for coding in device.action.coding] if device.action else []
 
 
-def _kind_by_status(entry: Entry, status: str) -> FactKind | None:
-    match entry.fact:
-        case FactKind.PAUSED:
-            return FactKind.PAUSED if status in _PAUSED else None
-        case FactKind.PRESENT:
-            return FactKind.PRESENT if status in _PRESENCE else None
-        case FactKind.DRESSING_CHANGED if status == "not-done":
-            return FactKind.NOT_DONE
-        case _:
-            return entry.fact if status == "completed" else None
-
-
 def _devices(record: Procedure, reader: Reader) -> _Devices:
     """Return the Devices that a Procedure was about; where it was about none, those that it used."""
-    if not record.focal_device and not record.used_reference:
-        return _NONE
-    if len(record.focal_device) == 1:
-        only = _one_device(record.focal_device[0], reader)
+    focal = record.focal_device
+    if len(focal) == 1:
+        only = _one_device(focal[0], reader)
         if only is not None:
             return only
+    elif not focal and not record.used_reference:
+        return _NONE
     came: list[str] = []
     went: list[str] = []
     others: list[str] = []
-    for device in record.focal_device:
+    for device in focal:
         named = reader.reference(device.manipulated)
         if named is None:
             continue
@@ -138,7 +139,9 @@ def _one_device(device: FocalDevice, reader: Reader) -> _Devices | None:
     named = reader.reference(device.manipulated)
     if named is None:
         return None
-    for coding in device.action.coding if device.action else ():
+    if device.action is None:
+        return _Devices(others=(named,))
+    for coding in device.action.coding:
         code = (coding.system, coding.code)
         if code in reader.source_map.implanted:
             return _Devices(came=(named,))
@@ -151,7 +154,7 @@ def _facts(
     record: Procedure, reader: Reader, entry: Entry, kind: FactKind, patient: str, devices: _Devices
 ) -> tuple[Fact, ...] | Issue:
     if record.performed_date_time and record.performed_period is None:
-        told, until = reader.moment(record.performed_date_time, TimeFrom.PERFORMED), None
+        told, until = reader.moment(record.performed_date_time, _PERFORMED), None
         if isinstance(told, TimeProblem):
             return bad_time(record, "performed", told, patient)
         happened = told
@@ -160,7 +163,7 @@ def _facts(
         if isinstance(times, Issue):
             return times
         happened, until = times
-    if kind is FactKind.PAUSED and until is None:
+    if kind is _PAUSE and until is None:
         text = "a pause without a review date (performedPeriod.end) pauses nothing"
         return issue(record, IssueKind.NO_TIME, text, patient)
     site, side = reader.site(record.body_site[0]) if record.body_site else (None, None)
@@ -174,10 +177,10 @@ def _facts(
         happened=happened,
         known=known,
         updated=updated,
-        until=until if kind is FactKind.PRESENT or kind is FactKind.PAUSED else None,
+        until=until if kind in _LASTING else None,
         device=about[0],
         # On an insertion `part_of` would say that it replaced a line; what the Procedure was part of is no line.
-        part_of=_part_of(record, reader) if record.part_of and kind is not FactKind.INSERTED else None,
+        part_of=_part_of(record, reader) if record.part_of and kind is not _INSERTION else None,
         line_kind=entry.line_kind or line_kind,
         site=site,
         side=side,
@@ -186,7 +189,7 @@ def _facts(
         value=_value(record, reader, entry, kind, value),
     )
     facts = (fact,) if len(about) == 1 else tuple(replace(fact, device=device) for device in dict.fromkeys(about))
-    if devices.came or devices.went or kind is FactKind.EXCHANGED_OUT:
+    if devices.came or devices.went or kind is _EXCHANGED_OUT:
         facts += _moved_too(fact, devices, value)
     return facts
 
@@ -196,12 +199,12 @@ def _times(record: Procedure, reader: Reader, patient: str) -> tuple[Moment, Mom
     start = record.performed_date_time or (period.start if period else None)
     if start is None:
         return issue(record, IssueKind.NO_TIME, "no time at which it was done; fill in performed", patient)
-    happened = reader.moment(start, TimeFrom.PERFORMED)
+    happened = reader.moment(start, _PERFORMED)
     if isinstance(happened, TimeProblem):
         return bad_time(record, "performed", happened, patient)
     if period is None or period.end is None:
         return happened, None
-    until = reader.moment(period.end, TimeFrom.PERFORMED)
+    until = reader.moment(period.end, _PERFORMED)
     if isinstance(until, TimeProblem):
         return bad_time(record, "performedPeriod.end", until, patient)
     if until.latest < happened.earliest:
@@ -221,34 +224,34 @@ def _about(kind: FactKind, devices: _Devices) -> tuple[str | None, ...]:
     came, went, others = devices.came, devices.went, devices.others
     if len(others) <= 1 and not came and not went:
         return others or (None,)
-    match kind:
-        case FactKind.INSERTED | FactKind.PRESENT:
-            return (came or others or went or (None,))[:1]
-        case FactKind.EXCHANGED_OUT:
-            return (went or others or came or (None,))[:1]
-        case FactKind.REMOVED:
-            return went or others or came or (None,)
-        case _:
-            return (*others, *went, *came) or (None,)
+    if kind in _COMING:
+        return (came or others or went or (None,))[:1]
+    if kind is _EXCHANGED_OUT:
+        return (went or others or came or (None,))[:1]
+    if kind is _REMOVAL:
+        return went or others or came or (None,)
+    return (*others, *went, *came) or (None,)
 
 
 def _used(record: Procedure, reader: Reader) -> tuple[str | None, str | None]:
     """Return the kind of dressing or infusion, and the kind of line, that `usedCode` names."""
     value: str | None = None
     line_kind: str | None = None
+    used = reader.source_map.used
     for concept in record.used_code:
         for coding in concept.coding:
-            found, found_kind = reader.source_map.used.get((coding.system, coding.code), (None, None))
-            value, line_kind = value or found, line_kind or found_kind
+            found = used.get((coding.system, coding.code))
+            if found is not None:
+                value, line_kind = value or found[0], line_kind or found[1]
     return value, line_kind
 
 
 def _value(record: Procedure, reader: Reader, entry: Entry, kind: FactKind, used: str | None) -> str | None:
-    if kind is FactKind.NOT_DONE or kind is FactKind.PAUSED:
+    if kind in _WITH_A_REASON:
         coding = record.status_reason.coding if record.status_reason else ()
         reasons = (reader.source_map.reasons.get((each.system, each.code)) for each in coding)
         return next((reason for reason in reasons if reason is not None), None)
-    return entry.item if kind is FactKind.PART_CHANGED else used
+    return entry.item if kind is _PART_CHANGED else used
 
 
 def _moved_too(fact: Fact, devices: _Devices, dressing: str | None) -> tuple[Fact, ...]:

@@ -51,7 +51,7 @@ def ignored(rule: str) -> Ignored:
 class Reader:
     """How one record system is read: its source map, the zone of dates without a time, and our own identifiers.
 
-    `names` and `moments` keep what texts were read as, since a chart says the same again and again.
+    `names` and `patients` keep what texts were read as, since a chart says the same again and again.
     """
 
     source_map: SourceMap
@@ -59,6 +59,11 @@ class Reader:
     own_system: str
     names: dict[str, str | None] = field(default_factory=dict)
     patients: dict[str, str | None] = field(default_factory=dict)
+
+    def forget(self) -> None:
+        """Let go of what texts were read as."""
+        self.names.clear()
+        self.patients.clear()
 
     def reference(self, reference: Reference | None) -> str | None:
         """Return `Type/id` of a literal reference, or None where it names nothing we can follow."""
@@ -84,7 +89,7 @@ class Reader:
         try:
             return self.patients[text]
         except KeyError:
-            named = self.reference(reference)
+            named = type_and_id(text)
             is_patient = named is not None and named.startswith(("Patient/", "urn:"))
             self.patients[text] = named if is_patient else None
             return self.patients[text]
@@ -140,12 +145,15 @@ class Reader:
 
     def _stated(self, record: Resource) -> Instant | None:
         """Return the entry time that a resource itself states: its `issued`, `recorded` or `recordedOn`."""
-        if isinstance(record, Procedure):
-            text = _recorded(record)
-        elif isinstance(record, Observation):
-            text = record.issued
-        else:
-            text = record.recorded_on if isinstance(record, DeviceUseStatement) else None
+        match record:
+            case Procedure():
+                text = _recorded(record)
+            case Observation():
+                text = record.issued
+            case DeviceUseStatement():
+                text = record.recorded_on
+            case _:
+                return None
         return None if text is None else self.instant(text)
 
     def site(self, concept: Concept | None) -> tuple[str | None, str | None]:

@@ -192,7 +192,7 @@ class _Claim(Struct, rename="camel"):
     id: object = None
 
 
-class Refusal(Struct, frozen=True):
+class Refusal(Struct, frozen=True, gc=False):
     """Bytes that are no record: what they claim to be, and why. `of_other_type` is a type we do not read."""
 
     source: str | None
@@ -201,7 +201,7 @@ class Refusal(Struct, frozen=True):
     not_json: bool = False
 
 
-class Odd(Struct, frozen=True):
+class Odd(Struct, frozen=True, gc=False):
     """A record without the elements that the standard does not know; `unknown` are their paths, in order."""
 
     record: Record

@@ -22,7 +22,7 @@ from linedays.core.policy import Policy
 from linedays.core.states import SiteState
 from linedays.core.tally import shortfall
 from linedays.core.timeline import build_chart
-from linedays.fhir.normalise import Collected, Tally, collect, places
+from linedays.fhir.normalise import Collected, Tally, all_read, collect, places
 from linedays.fhir.observations import gestation_known
 from linedays.fhir.people import stays_known
 from linedays.fhir.reading import Reader
@@ -81,11 +81,12 @@ def new_collection(instance: Instance) -> Collected:
 
 
 def collect_all(resources: Iterable[tuple[str, bytes]], instance: Instance) -> Collected:
-    """Read every resource. Shape: pairs of where it stood and its bytes."""
+    """Read every resource; nothing can be added afterwards. Shape: pairs of where it stood and its bytes."""
     collected = new_collection(instance)
     with _no_search_for_cycles():
         for where, raw in resources:
             collect(collected, raw, where)
+    all_read(collected)
     return collected
 
 
