@@ -4,12 +4,12 @@ Interleaved pairs, medians, processor time of this process rather than time on t
 for), memory in a process of its own.
 """
 
-import resource
 import statistics
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Mapping
+from pathlib import Path
 
 
 def interleaved(functions: Mapping[str, Callable[[], object]], pairs: int) -> dict[str, float]:
@@ -43,6 +43,10 @@ def weigh(module: str, *arguments: str) -> dict[str, float]:
     return {name: float(number) for name, number in (line.split() for line in done.stdout.splitlines())}
 
 
-def peak_memory() -> int:
-    """Return the largest resident size of this process so far, in bytes."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+def memory(name: str) -> int:
+    """Return what Linux says of this process's memory, in bytes: `VmRSS` now, `VmHWM` the most so far.
+
+    The figure of getrusage would not do: it starts with that of the process that started this one.
+    """
+    status = Path("/proc/self/status").read_text(encoding="ascii")
+    return next(int(line.split()[1]) for line in status.splitlines() if line.startswith(f"{name}:")) * 1024

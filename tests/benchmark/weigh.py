@@ -4,7 +4,7 @@ import sys
 import tracemalloc
 from pathlib import Path
 
-from benchmark.measuring import peak_memory
+from benchmark.measuring import memory
 from linedays.adapters.resource_files import patient_groups, resources_in
 from linedays.run.derive import derive_all, derive_by_patient
 from support.generator import AT
@@ -15,7 +15,7 @@ def main(folder: Path, layout: str, how: str) -> None:
     settled, at = instance(), instant(AT)
     if how == "traced":
         tracemalloc.start()
-    before = peak_memory()
+    before = memory("VmRSS")
     lines = 0
     if layout == "flat":
         derivation = derive_all(resources_in(folder), settled, at=at, known_by=at)
@@ -24,7 +24,7 @@ def main(folder: Path, layout: str, how: str) -> None:
         for part in derive_by_patient(patient_groups(folder), settled, at=at, known_by=at):
             lines += sum(len(site.timelines) for result in part.results for site in result.chart.sites)
     print("lines", lines)
-    print("bytes", tracemalloc.get_traced_memory()[1] if how == "traced" else peak_memory() - before)
+    print("bytes", tracemalloc.get_traced_memory()[1] if how == "traced" else memory("VmHWM") - before)
 
 
 if __name__ == "__main__":

@@ -16,6 +16,7 @@ DRESSING_ITEM = "dressing-change"
 NEEDLE_ITEM = "port-needle-change"
 # Members have a name of their own where they are asked for once per fact (see `moment`).
 _DEACCESSED, _ACCESSED, _PART_CHANGED = FactKind.PORT_DEACCESSED, FactKind.PORT_ACCESSED, FactKind.PART_CHANGED
+_CHANGE, _INSERTION = AnchorBasis.CHANGE, AnchorBasis.INSERTION
 _STARTING = frozenset({FactKind.INSERTED, FactKind.PRESENT})
 _TOO_COARSE = frozenset({Precision.MONTH, Precision.YEAR})
 BEGINS_A_LINE = frozenset({StartBasis.INSERTION, StartBasis.EXCHANGE})
@@ -121,14 +122,14 @@ def _anchor(each: SiteFact, basis: AnchorBasis) -> Anchor:
 def _basis(each: SiteFact, item: str, undressed: frozenset[str]) -> AnchorBasis | None:
     fact = each.fact
     if fact.kind is _PART_CHANGED:
-        return AnchorBasis.CHANGE if fact.value == item else None
+        return _CHANGE if fact.value == item else None
     if fact.kind is _ACCESSED:
-        return AnchorBasis.INSERTION if item in (DRESSING_ITEM, NEEDLE_ITEM) else None
+        return _INSERTION if item in (DRESSING_ITEM, NEEDLE_ITEM) else None
     return _dressing_basis(each, undressed) if item == DRESSING_ITEM else None
 
 
 def _dressing_basis(each: SiteFact, undressed: frozenset[str]) -> AnchorBasis | None:
     kind = each.fact.kind
     if kind in _STARTING and each.line.start_basis in BEGINS_A_LINE and each.line.kind not in undressed:
-        return AnchorBasis.INSERTION
+        return _INSERTION
     return _BASIS.get(kind)

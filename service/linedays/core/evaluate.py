@@ -21,6 +21,8 @@ from linedays.core.terms import Setting, unit_day
 from linedays.core.watch import Watch, watch_at
 from linedays.core.windows import UnitDay
 
+_IN_PLACE = Whereabouts.IN_PLACE
+_ASKED_ABOUT = frozenset({Whereabouts.IN_PLACE, Whereabouts.USED_AFTER_REMOVAL})
 # Of the lines under one dressing the first of these that holds is where the site is.
 _LEADING = (
     Whereabouts.IN_PLACE,
@@ -52,7 +54,7 @@ def _site_state(site: DressingSite, setting: Setting, watch: Watch, day: UnitDay
     leading = next(found for found in _LEADING if found in where)
     items: tuple[ItemState, ...] = ()
     concern: ItemState | None = None
-    if leading in (Whereabouts.IN_PLACE, Whereabouts.USED_AFTER_REMOVAL):
+    if leading in _ASKED_ABOUT:
         present = tuple(timeline for timeline, found in zip(site.timelines, where, strict=True) if found is leading)
         facts, since = facts_by(site, at), _since(present, watch)
         situation = Situation(
@@ -67,7 +69,7 @@ def _site_state(site: DressingSite, setting: Setting, watch: Watch, day: UnitDay
             at=at,
             next_turn=_earlier(next_turn(setting, at), _next_fact(site, len(facts), at)),
         )
-        if leading is Whereabouts.IN_PLACE:
+        if leading is _IN_PLACE:
             items = tuple(found for item in setting.book.items if (found := item_state(situation, item)) is not None)
         else:
             items = (_used_after_removal(site, present),)

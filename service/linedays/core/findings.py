@@ -26,7 +26,9 @@ _NEW_DRESSING = frozenset(
 _TOLD_DATES = frozenset({FactKind.LABEL_DATE, FactKind.CHANGE_REPORTED})
 # Members have a name of their own where they are asked for once per fact (see `moment`).
 _STARTING = frozenset({FactKind.INSERTED, FactKind.PRESENT})
-_DEACCESSED, _SITE_SEEN, _NONE = FactKind.PORT_DEACCESSED, FactKind.SITE_SEEN, FindingClass.NONE
+_DEACCESSED, _SITE_SEEN = FactKind.PORT_DEACCESSED, FactKind.SITE_SEEN
+_NONE, _BLOOD, _COMPROMISED = FindingClass.NONE, FindingClass.BLOOD, FindingClass.COMPROMISED
+_ROW_ONLY = FindingClass.ROW_ONLY
 _OF_THE_DRESSING = frozenset({FindingClass.COMPROMISED, FindingClass.BOTH})
 _OF_CONCERN = frozenset({FindingClass.CONCERN, FindingClass.BOTH})
 
@@ -67,8 +69,8 @@ def classify(
     A finding the policy has no row for counts as compromised: it is looked at, not passed over.
     """
     meaning = meanings.get(finding)
-    found = FindingClass.COMPROMISED if meaning is None else meaning.finding_class
-    if found is not FindingClass.BLOOD:
+    found = _COMPROMISED if meaning is None else meaning.finding_class
+    if found is not _BLOOD:
         return found
     match blood_rule:
         case BloodRule.ANY | BloodRule.NEAR_BORDER:
@@ -85,16 +87,19 @@ def standing_findings(facts: Iterable[SiteFact], meaning_of: MeaningOf, since: I
     `since` limits it to what was seen from then on.
     """
     told = [each for each in facts if since is None or each.fact.happened.latest >= since]
-    cleared_at = [each.fact.happened for each in told if _is_new_dressing(each) or _ends_dressing(each.fact)]
-    changed_at = [each.fact.happened for each in told if _is_new_dressing(each) and each.fact.kind not in _TOLD_DATES]
-    findings = _findings(told, meaning_of, cleared_at)
+    new = [_is_new_dressing(each) for each in told]
+    by_fact = list(zip(told, new, strict=True))
+    # The dressing over a port's needle comes off with it.
+    cleared_at = [each.fact.happened for each, is_new in by_fact if is_new or each.fact.kind is _DEACCESSED]
+    changed_at = [each.fact.happened for each, is_new in by_fact if is_new and each.fact.kind not in _TOLD_DATES]
+    findings = _findings(by_fact, meaning_of, cleared_at)
     standing = [one for one in findings if one.meaning in _OF_THE_DRESSING and one.stands]
     compromised = tuple(one.finding for one in standing)
     intact = _intact(findings)
     return Findings(
         compromised=compromised,
         concern=_concern(findings),
-        rows=tuple(one.finding for one in findings if one.meaning is FindingClass.ROW_ONLY and one.stands),
+        rows=tuple(one.finding for one in findings if one.meaning is _ROW_ONLY and one.stands),
         undated=any(one.finding.finding == UNDATED and one.stands for one in findings),
         # A dressing change counts as seen intact: the new dressing was looked at while it went on.
         last_seen_intact=max((seen.earliest for seen in [*([intact] if intact else []), *changed_at]), default=None),
@@ -109,17 +114,14 @@ def _is_new_dressing(each: SiteFact) -> bool:
     return each.fact.kind in _NEW_DRESSING
 
 
-def _ends_dressing(fact: Fact) -> bool:
-    # The dressing over a port's needle comes off with it.
-    return fact.kind is _DEACCESSED
-
-
-def _findings(facts: Iterable[SiteFact], meaning_of: MeaningOf, cleared_at: list[Moment]) -> list[_Told]:
+def _findings(
+    by_fact: Iterable[tuple[SiteFact, bool]], meaning_of: MeaningOf, cleared_at: list[Moment]
+) -> list[_Told]:
     """Return every charted finding, each with its meaning on the dressing that was on at the time."""
     found: list[_Told] = []
     dressing: str | None = None
-    for each in facts:
-        if _is_new_dressing(each):
+    for each, is_new in by_fact:
+        if is_new:
             dressing = each.fact.value
         for finding in each.fact.findings:
             found.append(_told(each.fact, finding, meaning_of(finding, dressing), cleared_at))

@@ -21,6 +21,8 @@ from linedays.core.waivers import waived
 from linedays.core.windows import Clock
 
 _PRECEDENCE = tuple(State)
+# Members have a name of their own where they are asked for once per item (see `moment`).
+_COMPROMISED, _NOT_REQUIRED = State.COMPROMISED, State.NOT_REQUIRED
 _PRIORITY = {
     State.OVERDUE: Priority.URGENT,
     State.UNKNOWN: Priority.URGENT,
@@ -178,7 +180,7 @@ def _combined(situation: Situation, item: str, anchor: Anchor | None, timed: _Ti
 
 def _deferral(situation: Situation, anchor: Anchor | None, timed: _Timed) -> Deferral | None:
     """Return a deferral that holds; what is not asked for is not put off either."""
-    if timed.state is State.NOT_REQUIRED:
+    if timed.state is _NOT_REQUIRED:
         return None
     found = deferral_of(situation.facts, anchor.at if anchor else None, situation.setting, situation.day)
     return found if found is not None and situation.at < found.until else None
@@ -218,7 +220,7 @@ def _beside(
 
 
 def _priority(situation: Situation, state: State, findings: Findings | None) -> Priority | None:
-    if state is not State.COMPROMISED or findings is None:
+    if state is not _COMPROMISED or findings is None:
         return _PRIORITY.get(state)
     usual = Priority.ROUTINE if findings.seen_intact_since else Priority.ASAP
     return finding_priority(findings.compromised, situation.setting.book.findings, usual)

@@ -18,16 +18,21 @@ from linedays.core.watch import place_at
 from linedays.core.windows import UnitDay
 
 GAUZE = "gauze"
+_INSERTION = AnchorBasis.INSERTION
 
 
 class Setting(msgspec.Struct, frozen=True, gc=False, kw_only=True):
-    """The surroundings that terms depend on: one patient's stays and person, the places, the policy and a zone."""
+    """The surroundings that terms depend on: one patient's stays and person, the places, the policy and a zone.
+
+    `days` keeps what `unit_day` found, since every item asks for the same few moments again.
+    """
 
     book: RuleBook
     person: Person
     stays: tuple[Stay, ...]
     places: Mapping[str, Place]
     zone: tzinfo
+    days: dict[Instant, UnitDay] = msgspec.field(default_factory=dict)
 
 
 class Terms(msgspec.Struct, frozen=True, gc=False, kw_only=True):
@@ -57,6 +62,13 @@ def unit_at(setting: Setting, at: Instant) -> Place | None:
 
 def unit_day(setting: Setting, at: Instant) -> UnitDay:
     """Return how the unit of a moment divides its days."""
+    found = setting.days.get(at)
+    if found is None:
+        found = setting.days[at] = _unit_day(setting, at)
+    return found
+
+
+def _unit_day(setting: Setting, at: Instant) -> UnitDay:
     place = unit_at(setting, at)
     settings = settings_of(setting.book, place.unit_id if place else None)
     zone = place.zone if place is not None and place.zone is not None else setting.zone
@@ -109,7 +121,7 @@ def _kind_of(item: str, anchor: Anchor | None, kind_before: str | None, settings
         return _Kind(options=(anchor.dressing_kind,), assumed=())
     if anchor is None:
         return _Kind(options=(settings.usual_dressing or GAUZE,), assumed=())
-    if anchor.basis is AnchorBasis.INSERTION:
+    if anchor.basis is _INSERTION:
         if settings.first_dressing is not None:
             return _Kind(options=(settings.first_dressing,), assumed=(Reason(code="assumed-first-dressing"),))
         return _Kind(options=(GAUZE,), assumed=(Reason(code="assumed-ask"),), ask=True)

@@ -37,7 +37,7 @@ _TOLD = frozenset({FactKind.LABEL_DATE, FactKind.CHANGE_REPORTED})
 _PRESENT, _CHARTED, _EXCHANGED_OUT = FactKind.PRESENT, FactKind.CHARTED, FactKind.EXCHANGED_OUT
 _CHANGED, _RECORD_ONLY, _ARRIVAL = FactKind.DRESSING_CHANGED, StartBasis.DEVICE, StartBasis.ARRIVAL
 _STARTING = frozenset({FactKind.INSERTED, FactKind.PRESENT})
-_GUARDED = ENDING | frozenset(
+_CHECKED = ENDING | _STARTING | frozenset(
     {
         FactKind.DRESSING_CHANGED,
         FactKind.LABEL_DATE,
@@ -49,6 +49,9 @@ _GUARDED = ENDING | frozenset(
 
 
 # Facts of a timeline stand in order of time, then of entry, then of source and kind.
+_SOURCE = attrgetter("source")
+_KIND = attrgetter("kind")
+_BY_SOURCE = attrgetter("source", "kind", "lines")
 _IN_ORDER = attrgetter("happened.earliest", "known", "source", "kind")
 
 
@@ -144,8 +147,12 @@ def _timeline(draft: LineDraft, facts: list[Fact], rules: ChartingRules) -> Time
     standing: list[Fact] = []
     unused: list[tuple[Fact, Issue]] = []
     ordered = sorted([*starting, *draft.refused, *facts], key=_IN_ORDER)
+    begun = draft.start.earliest
     for fact in ordered:
-        issue = _why_unused(fact, draft, rules) if fact.kind in _GUARDED or fact.kind in _STARTING else None
+        happened = fact.happened
+        # Nearly every fact was entered after it happened to a line that was there, and needs no second look.
+        in_turn = begun <= happened.latest and happened.earliest <= fact.known and fact.kind not in _STARTING
+        issue = None if in_turn or fact.kind not in _CHECKED else _why_unused(fact, draft, rules)
         if issue is None:
             standing.append(fact)
         else:
@@ -175,7 +182,7 @@ def _is_before_start(fact: Fact, draft: LineDraft, rules: ChartingRules) -> bool
 
 def _labels_older_than_a_change(facts: list[Fact], draft: LineDraft) -> tuple[list[Fact], list[tuple[Fact, Issue]]]:
     """Set aside a label or reported date that is older than a change charted before it was read."""
-    if not any(fact.kind in _TOLD for fact in facts):
+    if _TOLD.isdisjoint(map(_KIND, facts)):
         return facts, []
     text = "a date read or reported that is older than a change in the chart: look at the label and correct one of them"
     changes = sorted((fact.known, fact.happened.earliest) for fact in facts if fact.kind is _CHANGED)
@@ -227,17 +234,17 @@ def _chart(
     standing: set[str] = set()
     unused: list[Issue] = list(issues)
     for draft, timeline in lines:
-        standing.update(fact.source for fact in draft.creators)
-        standing.difference_update(fact.source for fact in draft.refused)
+        standing.update(map(_SOURCE, draft.creators))
+        standing.difference_update(map(_SOURCE, draft.refused))
         unused.extend(issue for _, issue in timeline.unused)
     for _, timeline in lines:
-        standing.update(fact.source for fact in timeline.facts)
+        standing.update(map(_SOURCE, timeline.facts))
     known = [(draft.named[0], timeline) for draft, timeline in lines]
     return PatientChart(
         person=patient.person,
         sites=dressing_sites(known, rules),
         stays=patient.stays,
-        issues=tuple(sorted(unused, key=lambda issue: (issue.source, issue.kind, issue.lines))),
+        issues=tuple(sorted(unused, key=_BY_SOURCE)),
         standing=frozenset(standing),
         not_yet_known=later,
     )

@@ -6,6 +6,7 @@ of its own became known when the server stored it.
 """
 
 from collections.abc import Iterable
+from operator import attrgetter
 
 import msgspec
 from msgspec.structs import replace
@@ -13,6 +14,7 @@ from msgspec.structs import replace
 from linedays.core.model import CREATING, EndBasis, Fact, FactKind
 from linedays.core.moment import Instant, Moment
 
+_SOURCE = attrgetter("source")
 _NO_TIME = Moment(0, 0)
 
 
@@ -34,7 +36,7 @@ def facts_known(facts: Iterable[Fact], known_by: Instant) -> KnownFacts:
     Shape: facts in no particular order, each once; a resource whose latest known version was retracted has none.
     """
     facts = tuple(facts)
-    if len({fact.source for fact in facts}) == len(facts):
+    if len(set(map(_SOURCE, facts))) == len(facts):
         return _each_by_itself(facts, known_by)
     by_source: dict[str, list[Fact]] = {}
     for fact in facts:

@@ -2,10 +2,13 @@
 
 import re
 import sys
-from collections.abc import Iterable
+from collections import defaultdict
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from functools import cache
+from operator import attrgetter
+from typing import Any
 
 from linedays.core.model import Fact, FactKind, Issue, IssueKind
 from linedays.core.moment import Instant, Moment, TimeProblem, instant_from_text, moment_from_text
@@ -138,23 +141,11 @@ class Reader:
             elif name == "happened":
                 known = happened.earliest if happened is not None else None
             else:
-                known = self._stated(record)
+                text = _STATED[type(record)](record)
+                known = None if text is None else self.instant(text)
             if known is not None:
                 return known, updated
         return ALWAYS, updated
-
-    def _stated(self, record: Resource) -> Instant | None:
-        """Return the entry time that a resource itself states: its `issued`, `recorded` or `recordedOn`."""
-        match record:
-            case Procedure():
-                text = _recorded(record)
-            case Observation():
-                text = record.issued
-            case DeviceUseStatement():
-                text = record.recorded_on
-            case _:
-                return None
-        return None if text is None else self.instant(text)
 
     def site(self, concept: Concept | None) -> tuple[str | None, str | None]:
         """Return the body site and side of a concept: by code, by a second code for the side, or by its text."""
@@ -187,6 +178,21 @@ def _recorded(record: Procedure) -> str | None:
         if extension.url == RECORDED:
             return extension.value_date_time
     return None
+
+
+def _none_stated(record: Resource) -> None:
+    """Return no entry time: a resource of this type states none."""
+
+
+# The entry time that a resource itself states: its recorded, issued or recordedOn.
+_STATED: dict[type[Resource], Callable[[Any], str | None]] = defaultdict(
+    lambda: _none_stated,
+    {
+        Procedure: _recorded,
+        Observation: attrgetter("issued"),
+        DeviceUseStatement: attrgetter("recorded_on"),
+    },
+)
 
 
 def source_of(record: Resource) -> str:

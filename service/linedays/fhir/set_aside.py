@@ -7,6 +7,7 @@ either. Whose a Device is can be known only when everything was read. No I/O.
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from operator import attrgetter
 
 from linedays.core.model import Fact, FactKind, Issue, IssueKind
 from linedays.core.moment import Instant, exactly
@@ -14,6 +15,7 @@ from linedays.core.tally import DUPLICATE, NOT_KNOWN_YET, SUPERSEDED
 from linedays.fhir.normalise import Collected
 from linedays.fhir.people import IN_ERROR, latest_known
 
+_DEVICE, _ENCOUNTER = attrgetter("device"), attrgetter("encounter")
 Version = tuple[str, Instant | None]
 NO_LINE_DEVICE = "device-not-a-line"
 
@@ -34,12 +36,11 @@ def set_aside(collected: Collected) -> SetAside:
     device_owner, encounter_owner = collected.device_owner, collected.encounter_owner
     weak, others = collected.only_if_line, collected.other_devices
     for patient, facts in collected.facts.items():
-        foreign = {
-            (fact.source, fact.updated)
-            for fact in facts
-            if device_owner.get(fact.device, patient) != patient  # type: ignore[arg-type]
-            or encounter_owner.get(fact.encounter, patient) != patient  # type: ignore[arg-type]
-        }
+        devices = {device for device in set(map(_DEVICE, facts)) if device_owner.get(device, patient) != patient}
+        stays = {stay for stay in set(map(_ENCOUNTER, facts)) if encounter_owner.get(stay, patient) != patient}
+        foreign: set[Version] = set()
+        if devices or stays:
+            foreign = _versions(fact for fact in facts if fact.device in devices or fact.encounter in stays)
         about = [fact for fact in facts if not (fact.device in others and fact.source in weak)] if weak else facts
         no_line = set() if len(about) == len(facts) else _versions(facts) - _versions(about) - foreign
         if foreign or no_line:

@@ -133,7 +133,8 @@ def derive_all(
     resources: Iterable[tuple[str, bytes]], instance: Instance, *, at: Instant, known_by: Instant
 ) -> Derivation:
     """Read everything, then derive."""
-    return derive(collect_all(resources, instance), instance, at=at, known_by=known_by)
+    with _no_search_for_cycles():
+        return derive(collect_all(resources, instance), instance, at=at, known_by=known_by)
 
 
 def derive_by_patient(
