@@ -33,6 +33,9 @@ _PARTS = re.compile(
 _HOUR = re.compile(r"(\d{4}-\d\d-\d\d)T([01]\d|2[0-3])", re.ASCII)
 _OFFSET = re.compile(r"(?:\.\d+)?(?:Z|(?P<sign>[+-])(?P<h>0\d|1[0-3]|14(?=:00)):(?P<m>[0-5]\d))", re.ASCII)
 _MIDNIGHT = time(0)
+# What is kept of days and times once worked out: charting goes round within a few years of days.
+_MOST_DAYS = 2048
+_MOST_PIECES = 32768
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
 
 
@@ -105,9 +108,6 @@ def instant_from_text(text: str, zone: tzinfo) -> Instant | None:
         return told.earliest if isinstance(told, Moment) else None
 
 
-_MOST_PIECES = 65536
-
-
 class _Read(dict[str, int]):
     """What pieces of times mean in seconds, kept once read. A piece that is not of the usual form is no key."""
 
@@ -153,7 +153,7 @@ _IN_THE_HOUR = {f":{minute:02}:{second:02}": minute * MINUTE + second for minute
 _OFFSETS = _Read(_offset_seconds)
 
 
-@lru_cache(maxsize=8192)
+@lru_cache(maxsize=_MOST_DAYS)
 def _moment_of_day(text: str, zone: tzinfo) -> Moment | TimeProblem:
     return _moment_from_parts(text, zone, midnight_is_day=False, local_if_no_offset=False)
 
@@ -229,7 +229,7 @@ def is_local_midnight(at: Instant, zone: tzinfo) -> bool:
     return datetime.fromtimestamp(at, zone).time() == _MIDNIGHT
 
 
-@lru_cache(maxsize=8192)
+@lru_cache(maxsize=_MOST_DAYS)
 def instant_of(day: date, clock: time, zone: tzinfo) -> Instant:
     """Return the instant at which the clocks of a zone first show a time on a day.
 
@@ -262,7 +262,7 @@ def _first_after_gap(wall: datetime, zone: tzinfo) -> Instant:
     return low
 
 
-@lru_cache(maxsize=8192)
+@lru_cache(maxsize=_MOST_DAYS)
 def start_of_day(day: date, zone: tzinfo) -> Instant:
     """Return the first instant of a local calendar day."""
     return _first_shown(day, _MIDNIGHT, zone)
