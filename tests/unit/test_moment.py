@@ -15,6 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from linedays.core import moment
 from linedays.core.moment import (
     DAY,
     Moment,
@@ -415,3 +416,14 @@ NEARLY = st.tuples(st.from_regex(R4_FORM, fullmatch=True), st.integers(0, 40), s
 def test_text_is_read_only_in_the_form_the_standard_asks_for(text: str) -> None:
     known = R4_FORM.fullmatch(text) is not None
     assert (moment_from_text(text, BERLIN) is not TimeProblem.NOT_A_TIME) == known
+
+
+def test_what_is_kept_of_times_read_does_not_grow_without_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(moment, "_MOST_PIECES", 5)
+    for hour in range(24):
+        for offset in ("Z", ".1Z", ".22Z", "+01:00", ".333Z", "-05:00", ".4444Z"):
+            told = datetime(2026, 3, 8, hour, 30, tzinfo=UTC).isoformat()[:19] + offset
+            shift = {"+01:00": -3600, "-05:00": 5 * 3600}.get(offset, 0)
+            assert moment_from_text(told, UTC) == exactly(calendar.timegm((2026, 3, 8, hour, 30, 0)) + shift)
+    assert len(moment._HOURS) <= 5
+    assert len(moment._OFFSETS) <= 5

@@ -387,3 +387,32 @@ def test_leaves_that_are_left_out_are_never_fatal():
             left = {name: value for name, value in resource.items() if name != key}
             read, ended = sums(collected(json.dumps(left).encode()))
             assert read == ended
+
+
+@pytest.mark.parametrize(
+    "resource",
+    [
+        procedure(colour=1),
+        observation(**LOOSE, colour=1),
+        device(colour=1),
+        encounter(colour=1),
+        person(colour=1),
+        location(colour=1),
+        use(colour=1),
+    ],
+)
+def test_unknown_element_of_what_is_used_is_an_issue_beside_it(resource):
+    found = collected(resource)
+    name = resource["resourceType"]
+    assert [(issue.kind, issue.source, issue.used) for issue in found.issues] == [
+        (IssueKind.UNKNOWN_ELEMENT, f"{name}/{resource['id']}", True)
+    ]
+    assert found.issues[0].text.startswith("colour: no element of this resource in FHIR R4")
+    assert sums(found) == ({name: 1}, {name: 1})
+    assert found.tally.with_facts[name] + found.tally.context[name] == 1
+
+
+def test_unknown_element_of_what_is_an_issue_anyway_is_named_too():
+    found = collected(procedure(colour=1, performedDateTime=None))
+    assert [issue.kind for issue in found.issues] == [IssueKind.NO_TIME, IssueKind.UNKNOWN_ELEMENT]
+    assert sums(found) == ({"Procedure": 1}, {"Procedure": 1})
