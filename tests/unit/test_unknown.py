@@ -107,7 +107,7 @@ def test_what_may_turn_round_a_resource_is_refused(resource, where):
     # holds for implicitRules, "must be understood when processing the content" (Resource, same version).
     found = record_from_bytes(raw(resource))
     assert isinstance(found, Refusal)
-    assert found.why == f"what may turn round all that it says, and is not understood here, at `{where}`"
+    assert found.why == f"a modifier that may reverse what it says, and that is not understood here, at `{where}`"
 
 
 def test_empty_list_of_modifiers_turns_nothing_round():

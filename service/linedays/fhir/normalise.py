@@ -113,10 +113,8 @@ def _add_odd(collected: Collected, odd: Odd) -> None:
     ignored = collected.tally.ignored.total()
     add_record(collected, odd.record)
     if collected.tally.ignored.total() == ignored:
-        text = (
-            f"{', '.join(odd.unknown)}: no element of this resource in FHIR R4, passed over; the rest counts: "
-            "correct the interface that wrote it"
-        )
+        names = ", ".join(odd.unknown)
+        text = f"passed over, as FHIR R4 does not know it here: {names}; the rest counts; correct the interface"
         source = source_of(odd.record)
         collected.issues.append(Issue(kind=IssueKind.UNKNOWN_ELEMENT, source=source, text=text, used=True))
 

@@ -264,5 +264,5 @@ def _plain(error: str) -> str:
     if not found:
         what, where = error, "its top"
     if where.endswith(_MODIFIERS):
-        return f"what may turn round all that it says, and is not understood here, at {where}"
+        return f"a modifier that may reverse what it says, and that is not understood here, at {where}"
     return f"{what if chr(39) not in what else 'a value that is not allowed'} at {where}"
