@@ -15,7 +15,7 @@ from fhir.resources.R4B import get_fhir_model_class
 from msgspec import Struct, inspect
 
 from linedays.core.moment import Instant
-from linedays.fhir.normalise import add_record
+from linedays.fhir.collected import add_record
 from linedays.fhir.wire import READ_TYPES
 from linedays.run.derive import Derivation, Instance, derive, new_collection
 

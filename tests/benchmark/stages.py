@@ -10,7 +10,8 @@ from linedays.adapters.resource_files import resources_in
 from linedays.core.evaluate import evaluate_chart
 from linedays.core.model import PatientChart, PatientInput, Person
 from linedays.core.timeline import build_chart
-from linedays.fhir.normalise import Collected, places
+from linedays.fhir.collected import Collected
+from linedays.fhir.normalise import places
 from linedays.fhir.people import with_tops
 from linedays.fhir.wire import Record
 from linedays.run.derive import Derivation, collect_all, derive_all

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from linedays.core.model import FactKind, IssueKind
+from linedays.core.model import FactKind, IssueKind, Whereabouts
 from linedays.core.moment import exactly
 from linedays.fhir.set_aside import set_aside, told_last
 from linedays.run.derive import charts_of, collect_all, derive, derive_all, derive_by_patient
@@ -446,3 +446,26 @@ def test_set_aside_does_not_depend_on_the_order_of_reading(both):
 def test_without_retractions_everything_was_told_last():
     facts = collect_all(rows(*LINE), instance()).facts["Patient/p"]
     assert told_last(facts, NOW) is facts
+
+
+class TestModifierThatIsNotUnderstood:
+    """FHIR R4B, BackboneElement.modifierExtension; the safe side is the one on which somebody looks."""
+
+    MODIFIER = ({"url": "https://chart.hospital.example/not"},)
+
+    @pytest.mark.parametrize("status", ["completed", "entered-in-error"])
+    def test_change_that_it_may_reverse_clears_nothing_any_more(self, status):
+        later = changed(meta=stored("2026-03-11T00:00:00Z", "2"), status=status, modifierExtension=self.MODIFIER)
+        found = derived(*LINE, changed(), later)
+        assert kinds(found) == [FactKind.INSERTED]
+        tally(found)
+
+    def test_stay_in_which_it_stands_does_not_end_the_watch(self):
+        before = encounter(id="e1", status="finished", period={"start": "2026-02-01T00:00:00Z", "end": "2026-02-03T00:00:00Z"})
+        place = {"location": ref("Location/ward"), "modifierExtension": self.MODIFIER}
+        now = encounter(id="e2", status="in-progress", period={"start": "2026-03-01T00:00:00Z"}, location=[place])
+        found = derived(*LINE, before, now, location())
+        assert [(state.whereabouts, bool(state.items)) for result in found.results for state in result.states] == [
+            (Whereabouts.IN_PLACE, True)
+        ]
+        assert [issue.kind for issue in found.issues] == [IssueKind.MODIFIED]

@@ -151,8 +151,8 @@ WRONG_SHAPE = (
     _bad("object for a list", change("bad-object", focalDevice={"manipulated": {"reference": "Device/d-b"}}), IssueKind.BAD_SHAPE),
     _bad("text for an object", change("bad-text-code", code="dressing-change"), IssueKind.BAD_SHAPE),
     _bad("text for a reference", look("bad-reference", device="Device/d-b"), IssueKind.BAD_SHAPE),
-    _bad("a modifier nobody knows", change("bad-modifier", modifierExtension=[{"url": "https://chart.hospital.example/not"}]), IssueKind.BAD_SHAPE),
-    _bad("rules nobody knows", change("bad-rules", implicitRules="https://chart.hospital.example/rules"), IssueKind.BAD_SHAPE),
+    _bad("a modifier nobody knows", change("bad-modifier", modifierExtension=[{"url": "https://chart.hospital.example/not"}]), IssueKind.MODIFIED),
+    _bad("rules nobody knows", change("bad-rules", implicitRules="https://chart.hospital.example/rules"), IssueKind.MODIFIED),
     _bad("no status", change("bad-no-status", status=None), IssueKind.BAD_SHAPE),
     _bad("a status that does not exist", change("bad-status", status="done"), IssueKind.BAD_SHAPE),
     Bad(

@@ -18,7 +18,7 @@ from linedays.core.model import DressingSite, Fact, IssueKind, PatientChart, Pat
 from linedays.core.policy import NotRequiredRule
 from linedays.core.states import ItemState, SiteState
 from linedays.core.timeline import build_chart
-from linedays.fhir.normalise import Collected
+from linedays.fhir.collected import Collected
 from linedays.fhir.people import with_tops
 from linedays.mapping.counting import counting_from_documents
 from linedays.mapping.parse import policy_from_documents

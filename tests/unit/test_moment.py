@@ -420,6 +420,8 @@ def test_text_is_read_only_in_the_form_the_standard_asks_for(text: str) -> None:
 
 def test_what_is_kept_of_times_read_does_not_grow_without_end(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(moment, "_MOST_PIECES", 5)
+    moment._HOURS.clear()
+    moment._OFFSETS.clear()
     for hour in range(24):
         for offset in ("Z", ".1Z", ".22Z", "+01:00", ".333Z", "-05:00", ".4444Z"):
             told = datetime(2026, 3, 8, hour, 30, tzinfo=UTC).isoformat()[:19] + offset
@@ -427,3 +429,9 @@ def test_what_is_kept_of_times_read_does_not_grow_without_end(monkeypatch: pytes
             assert moment_from_text(told, UTC) == exactly(calendar.timegm((2026, 3, 8, hour, 30, 0)) + shift)
     assert len(moment._HOURS) <= 5
     assert len(moment._OFFSETS) <= 5
+
+
+def test_piece_of_no_usual_length_is_read_and_not_kept() -> None:
+    kept = len(moment._OFFSETS)
+    assert moment_from_text("2026-03-08T10:00:00." + "1" * 10_000 + "Z", UTC) == exactly(calendar.timegm((2026, 3, 8, 10, 0, 0)))
+    assert len(moment._OFFSETS) == kept

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from linedays.core.model import FactKind, IssueKind
 from linedays.core.moment import exactly
 from linedays.fhir import normalise
-from linedays.fhir.normalise import Collected, collect
+from linedays.fhir.collected import Collected
+from linedays.fhir.normalise import collect
 from support.charted import (
     OWN,
     SCT,
@@ -407,12 +408,132 @@ def test_unknown_element_of_what_is_used_is_an_issue_beside_it(resource):
     assert [(issue.kind, issue.source, issue.used) for issue in found.issues] == [
         (IssueKind.UNKNOWN_ELEMENT, f"{name}/{resource['id']}", True)
     ]
-    assert found.issues[0].text.startswith("passed over, as FHIR R4 does not know it here: colour; the rest counts")
+    assert found.issues[0].text.startswith("passed over, as FHIR R4 does not know it here: colour; correct")
     assert sums(found) == ({name: 1}, {name: 1})
     assert found.tally.with_facts[name] + found.tally.context[name] == 1
 
 
 def test_unknown_element_of_what_is_an_issue_anyway_is_named_too():
     found = collected(procedure(colour=1, performedDateTime=None))
-    assert [issue.kind for issue in found.issues] == [IssueKind.NO_TIME, IssueKind.UNKNOWN_ELEMENT]
+    assert [(issue.kind, issue.used) for issue in found.issues] == [
+        (IssueKind.NO_TIME, False),
+        (IssueKind.UNKNOWN_ELEMENT, False),
+    ]
     assert sums(found) == ({"Procedure": 1}, {"Procedure": 1})
+
+
+@pytest.mark.parametrize(
+    ("resource", "rule"),
+    [
+        (observation(valuecodeableConcept=code("loose", "dressing-condition")), "no-value-charted"),
+        (procedure(code=None, Code=code("dressing-change"), focalDevice=None), "code-not-mapped"),
+        (device(type=None, Type=code("picc", "line-kind")), "not-a-line"),
+        (procedure(status="preparation", colour=1), "not-completed"),
+        (use(status="active", colour=1), "use-not-ended"),
+    ],
+)
+def test_unknown_element_is_named_where_it_may_be_why_nothing_was_said(resource, rule):
+    found = collected(resource)
+    assert found.tally.ignored[resource["resourceType"], rule] == 1
+    assert [issue.kind for issue in found.issues] == [IssueKind.UNKNOWN_ELEMENT]
+
+
+@pytest.mark.parametrize("odd", [{"colour": 1}, {"modifierExtension": [{"url": "urn:x"}]}])
+@pytest.mark.parametrize(
+    ("resource", "rule"),
+    [
+        (procedure(code=code("1", SCT), focalDevice=None), "code-not-mapped"),
+        (observation(code=code("1", SCT)), "code-not-mapped"),
+        (device(type=code("1", SCT)), "not-a-line"),
+        (procedure(identifier=[{"system": OWN, "value": "1"}]), "own-output"),
+        (device(type=None, identifier=[{"system": OWN, "value": "1"}]), "own-output"),
+    ],
+)
+def test_what_is_passed_over_by_its_own_code_is_nobodys_concern(resource, rule, odd):
+    found = collected(resource | odd)
+    assert dict(found.tally.ignored) == {(resource["resourceType"], rule): 1}
+    assert found.issues == []
+
+
+@pytest.mark.parametrize("order", [(0, 1), (1, 0)])
+def test_unknown_element_of_a_person_is_named_whichever_version_comes_first(order):
+    both = (
+        person(meta=stored("2026-03-01T00:00:00Z")),
+        person(meta=stored("2026-03-02T00:00:00Z"), deceasedDatetime="2026-03-02T00:00:00Z"),
+    )
+    found = collected(*(both[number] for number in order))
+    assert [(issue.kind, issue.patient) for issue in found.issues] == [(IssueKind.UNKNOWN_ELEMENT, "Patient/p")]
+
+
+def test_many_unknown_elements_are_named_in_few_words():
+    found = collected(procedure(**{f"colour{letter}": 1 for letter in "abcdefghij"}))
+    (issue,) = found.issues
+    assert "coloura, colourb, colourc, colourd, coloure and 5 more;" in issue.text
+
+
+def test_of_a_location_only_what_is_read_is_kept():
+    one = location(name="Ward 7", text={"status": "generated", "div": "x" * 100_000})
+    found = collected(one, location(name="Ward 7", telecom=[{"value": "7"}]))
+    assert found.tally.ignored == {("Location", "duplicate"): 1}
+    assert len(repr(found.locations)) < 500
+
+
+MODIFIER = {"modifierExtension": [{"url": "https://chart.hospital.example/not"}]}
+
+
+@pytest.mark.parametrize("resource", [procedure(), observation(**LOOSE), use()])
+def test_what_a_modifier_may_reverse_is_not_used(resource):
+    found = collected(resource | MODIFIER)
+    (issue,) = found.issues
+    assert (issue.kind, issue.used, issue.patient) == (IssueKind.MODIFIED, False, "Patient/p")
+    assert "modifierExtension" in issue.text
+    assert not any(found.facts.values())
+    assert sums(found) == ({resource["resourceType"]: 1}, {resource["resourceType"]: 1})
+
+
+@pytest.mark.parametrize("resource", [procedure(), observation(**LOOSE), use()])
+def test_nor_is_what_an_earlier_version_said(resource):
+    later = resource | MODIFIER | {"meta": stored("2026-03-11T00:00:00Z", "2")}
+    found = collected(resource, later)
+    assert [fact.kind for fact in found.facts["Patient/p"]][-1] is FactKind.RETRACTED
+    assert sums(found)[0] == sums(found)[1]
+
+
+@pytest.mark.parametrize("resource", [procedure(), observation(**LOOSE), use(), device()])
+def test_what_was_entered_in_error_is_withdrawn_with_or_without_a_modifier(resource):
+    wrong = resource | {"status": "entered-in-error", "meta": stored("2026-03-11T00:00:00Z", "2")}
+    plain, modified = collected(resource, wrong), collected(resource, wrong | MODIFIER)
+    assert modified.facts == plain.facts
+    assert modified.tally.ignored == plain.tally.ignored
+
+
+@pytest.mark.parametrize("resource", [device(), encounter(), person(), location()])
+def test_line_stay_person_and_place_are_read_as_they_stand(resource):
+    plain, modified = collected(resource), collected(resource | MODIFIER)
+    (issue,) = modified.issues
+    assert (issue.kind, issue.used) == (IssueKind.MODIFIED, True)
+    assert (modified.facts, modified.stays, modified.persons) == (plain.facts, plain.stays, plain.persons)
+    assert modified.locations == plain.locations
+    assert modified.tally == plain.tally
+
+
+def test_device_that_a_modifier_may_reverse_ends_no_line():
+    assert [fact.kind for fact in collected(device(status="inactive") | MODIFIER).facts["Patient/p"]] == [FactKind.DEVICE]
+
+
+@pytest.mark.parametrize(
+    ("resource", "kind"),
+    [(procedure(performedDateTime=None), IssueKind.NO_TIME), (procedure(subject=ref("Group/g")), IssueKind.NO_PATIENT)],
+)
+def test_what_is_an_issue_anyway_is_one_issue_beside_a_modifier(resource, kind):
+    found = collected(resource | MODIFIER)
+    assert [issue.kind for issue in found.issues] == [kind]
+    assert sums(found) == ({"Procedure": 1}, {"Procedure": 1})
+
+
+def test_modifier_and_unknown_element_of_one_resource_are_both_named():
+    found = collected(procedure(colour=1) | MODIFIER)
+    assert [(issue.kind, issue.used) for issue in found.issues] == [
+        (IssueKind.MODIFIED, False),
+        (IssueKind.UNKNOWN_ELEMENT, False),
+    ]

@@ -8,7 +8,8 @@ import pytest
 
 from linedays.core.model import IssueKind, PlaceClass, PlaceSpan, Stay
 from linedays.core.moment import DAY, Moment, Precision, exactly
-from linedays.fhir.people import TIMEZONE, Ignored, StayRead, latest_known, places_of, stays_known, with_tops
+from linedays.fhir.people import Ignored, StayRead, latest_known, stays_known, with_tops
+from linedays.fhir.places import TIMEZONE, location_of, places_of
 from support.charted import at, code, encounter, location, person, read, record, ref, stored
 from support.pipeline import instance
 
@@ -224,7 +225,7 @@ class TestStays:
 
 
 def places(*resources):
-    records = {f"Location/{resource['id']}": record(resource) for resource in resources}
+    records = {f"Location/{resource['id']}": location_of(record(resource)) for resource in resources}
     return places_of(records, instance().counting, {"Europe/Berlin": ZoneInfo("Europe/Berlin")}.get)
 
 

@@ -86,6 +86,7 @@ class IssueKind(StrEnum):
     UNKNOWN_CODE = "unknown-code"
     UNKNOWN_VALUE = "unknown-value"
     UNKNOWN_ELEMENT = "unknown-element"
+    MODIFIED = "modified"
     AFTER_OWN_ENTRY = "after-own-entry"
     BEFORE_INSERTION = "before-insertion"
     WHICH_LINE = "which-line"

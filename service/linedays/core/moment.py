@@ -36,6 +36,7 @@ _MIDNIGHT = time(0)
 # What is kept of days and times once worked out: charting goes round within a few years of days.
 _MOST_DAYS = 2048
 _MOST_PIECES = 32768
+_LONGEST_PIECE = 40
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
 
 
@@ -119,9 +120,10 @@ class _Read(dict[str, int]):
         seconds = self._read(piece)
         if seconds is None:
             raise KeyError
-        if len(self) >= _MOST_PIECES:
-            self.clear()
-        self[piece] = seconds
+        if len(piece) <= _LONGEST_PIECE:
+            if len(self) >= _MOST_PIECES:
+                self.clear()
+            self[piece] = seconds
         return seconds
 
 

@@ -11,8 +11,8 @@ from msgspec import Raw, Struct
 
 Unread: TypeAlias = Raw
 NOT_READ = Raw()
-# A modifier extension may turn round what the element that holds it says, and one that is not understood must not be
-# passed over. None is understood here, so that a resource with one does not fit.
+# A modifier extension may reverse what the element that holds it says, and one that is not understood must not be
+# passed over. None is understood here, so that a resource with one does not fit and is looked at again.
 # Source: FHIR R4B, BackboneElement.modifierExtension (http://hl7.org/fhir/R4B/backboneelement-definitions.html).
 NoModifier: TypeAlias = Annotated[tuple[Raw, ...], Allowed(max_length=0)]
 NoRules: TypeAlias = Annotated[str, Allowed(max_length=0)]

@@ -1,27 +1,23 @@
 """Raw resources → facts, persons, stays and places by patient, with every resource accounted for. No I/O.
 
-Each resource read ends as used, as ignored by one named rule, or as an issue. Whether its facts stand is known only
-when the lines are built, so here it counts as having facts.
+Most resources fit their record and go straight on. What fits none is an issue; what has elements that the standard does
+not know is read without them and named; what a modifier may reverse is not believed (`_add_modified`).
 """
 
-from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
 from datetime import tzinfo
 from typing import assert_never
 
 import msgspec
 
 from linedays.core.count_rules import CountingRules
-from linedays.core.model import Fact, Issue, IssueKind, Person, Place, Stay
-from linedays.core.moment import Instant, Moment
-from linedays.core.tally import DUPLICATE, SUPERSEDED
-from linedays.fhir.devices import NOT_A_LINE, facts_of_device, facts_of_use
-from linedays.fhir.observations import GestationNote, facts_of_observation
-from linedays.fhir.people import IN_ERROR, StayRead, person_of, places_of, stay_of
+from linedays.core.model import Issue, IssueKind, Place
+from linedays.fhir.collected import Collected, add_outcome, add_record, outcome_of
+from linedays.fhir.devices import NOT_A_LINE
+from linedays.fhir.observations import facts_of_observation
+from linedays.fhir.places import places_of
 from linedays.fhir.procedures import facts_of_procedure
-from linedays.fhir.reading import ALWAYS, Ignored, OnlyIfLine, Reader, source_of
-from linedays.fhir.unread import Resource
+from linedays.fhir.reading import Ignored, says_nothing, source_of
 from linedays.fhir.wire import (
     Device,
     DeviceUseStatement,
@@ -37,43 +33,7 @@ from linedays.fhir.wire import (
 )
 
 LARGEST_RESOURCE = 8_000_000
-Outcome = tuple[Fact, ...] | OnlyIfLine | Ignored | Issue | GestationNote
-
-
-@dataclass(slots=True)
-class Tally:
-    """What became of the resources of each type: read = with facts + ignored + issues + context."""
-
-    read: defaultdict[str, int] = field(default_factory=lambda: defaultdict(int))
-    with_facts: defaultdict[str, int] = field(default_factory=lambda: defaultdict(int))
-    context: defaultdict[str, int] = field(default_factory=lambda: defaultdict(int))
-    ignored: Counter[tuple[str, str]] = field(default_factory=Counter)
-    issues: Counter[str] = field(default_factory=Counter)
-
-
-@dataclass(slots=True)
-class Collected:
-    """What was read so far, by patient where it belongs to one.
-
-    Shape: `stays` and `gestation` hold every version; `persons`, `locations` and the owners the one stored last, by
-    `stored`. `deaths` are the ends of stays that ended in death. What is in `only_if_line` counts only where its device
-    is none of `other_devices`, which were read and are no lines.
-    """
-
-    reader: Reader
-    tally: Tally = field(default_factory=Tally)
-    facts: defaultdict[str, list[Fact]] = field(default_factory=lambda: defaultdict(list))
-    stays: defaultdict[str, list[Stay]] = field(default_factory=lambda: defaultdict(list))
-    persons: dict[str, Person] = field(default_factory=dict)
-    deaths: dict[Stay, Moment] = field(default_factory=dict)
-    gestation: defaultdict[str, list[GestationNote]] = field(default_factory=lambda: defaultdict(list))
-    locations: dict[str, Location] = field(default_factory=dict)
-    issues: list[Issue] = field(default_factory=list)
-    device_owner: dict[str, str] = field(default_factory=dict)
-    encounter_owner: dict[str, str] = field(default_factory=dict)
-    only_if_line: set[str] = field(default_factory=set)
-    other_devices: set[str] = field(default_factory=set)
-    stored: dict[str, str | None] = field(default_factory=dict)
+_MOST_NAMED = 5
 
 
 def collect(collected: Collected, raw: bytes | msgspec.Raw, where: str) -> None:
@@ -84,9 +44,9 @@ def collect(collected: Collected, raw: bytes | msgspec.Raw, where: str) -> None:
     match record_from_bytes(raw):
         # The two types that come by the million go first.
         case Procedure() as record:
-            _add(collected, "Procedure", facts_of_procedure(record, collected.reader))
+            add_outcome(collected, "Procedure", facts_of_procedure(record, collected.reader))
         case Observation() as record:
-            _add(collected, "Observation", facts_of_observation(record, collected.reader))
+            add_outcome(collected, "Observation", facts_of_observation(record, collected.reader))
         case Refusal() as refusal:
             kind = IssueKind.BAD_JSON if refusal.not_json else IssueKind.BAD_SHAPE
             _refused(collected, refusal, where, kind)
@@ -109,152 +69,92 @@ def _refused(collected: Collected, refusal: Refusal, where: str, kind: IssueKind
 
 
 def _add_odd(collected: Collected, odd: Odd) -> None:
-    """Add a record that has elements which FHIR R4 does not know, and name them unless it is passed over anyway."""
-    ignored = collected.tally.ignored.total()
-    add_record(collected, odd.record)
-    if collected.tally.ignored.total() == ignored:
-        names = ", ".join(odd.unknown)
-        text = f"passed over, as FHIR R4 does not know it here: {names}; the rest counts; correct the interface"
-        source = source_of(odd.record)
-        collected.issues.append(Issue(kind=IssueKind.UNKNOWN_ELEMENT, source=source, text=text, used=True))
+    """Add a record with elements that FHIR R4 does not know, or that a modifier may reverse, and name those.
+
+    What is passed over by its own code, and our own output, is nobody's concern here.
+    """
+    if _is_somebody_elses(odd.record, collected):
+        add_record(collected, odd.record)
+        return
+    issues, name = collected.tally.issues, type(odd.record).__name__
+    before = issues[name]
+    if odd.modifiers:
+        _add_modified(collected, odd)
+    else:
+        add_record(collected, odd.record)
+    if odd.unknown:
+        text = f"passed over, as FHIR R4 does not know it here: {_some(odd.unknown)}; correct the interface"
+        _issue(collected, odd.record, IssueKind.UNKNOWN_ELEMENT, text, used=issues[name] == before)
 
 
-def add_record(collected: Collected, record: Record) -> None:
-    """Add one record that could be read."""
-    reader = collected.reader
+def _is_somebody_elses(record: Record, collected: Collected) -> bool:
     match record:
-        case Procedure():
-            _add(collected, "Procedure", facts_of_procedure(record, reader))
-        case Observation():
-            _add(collected, "Observation", facts_of_observation(record, reader))
+        case Procedure() | Observation():
+            coding, rules = record.code.coding, _ELSEWHERE
         case Device():
-            _add_device(collected, record)
-        case DeviceUseStatement():
-            _add(collected, "DeviceUseStatement", facts_of_use(record, reader))
-        case Encounter():
-            _add_stay(collected, record)
-        case Patient():
-            _add_person(collected, record)
-        case Location():
-            _add_location(collected, record)
+            coding, rules = record.type.coding if record.type is not None else (), _ELSEWHERE
+        case _:
+            return False
+    outcome = outcome_of(record, collected.reader)
+    return isinstance(outcome, Ignored) and outcome.rule in rules and bool(coding or outcome.rule == "own-output")
+
+
+_ELSEWHERE = frozenset({"code-not-mapped", NOT_A_LINE, "own-output"})
+
+
+def _add_modified(collected: Collected, odd: Odd) -> None:
+    """Add a record that a modifier may reverse: what could end something or clear it is not believed.
+
+    A Procedure, an Observation and a use say nothing then, in this version or before. A Device, a stay, a person and a
+    place are read as they stand, since to lose one whole could end the watch over a line; but a Device ends no line.
+    """
+    record, what = odd.record, f"it may be reversed by what is not understood here ({_some(odd.modifiers)})"
+    match record:
+        case Device() | Encounter() | Patient() | Location():
+            add_record(collected, _still_active(record) if isinstance(record, Device) else record)
+            _issue(collected, record, IssueKind.MODIFIED, f"{what} and was read as it stands: look at it", used=True)
+        case Procedure() | Observation() | DeviceUseStatement():
+            outcome = outcome_of(record, collected.reader)
+            if isinstance(outcome, Ignored | Issue):
+                add_outcome(collected, type(record).__name__, outcome)
+                return
+            patient = collected.reader.patient(record.subject)
+            text = f"{what}, so that nothing of it was used, in this version or before: look at it"
+            said = Issue(kind=IssueKind.MODIFIED, source=source_of(record), text=text, patient=patient)
+            add_outcome(collected, type(record).__name__, said)
+            for fact in says_nothing("modified", record, patient, collected.reader).retracted:
+                collected.facts[fact.patient].append(fact)
         case _:
             assert_never(record)
 
 
-def _add(collected: Collected, name: str, outcome: Outcome) -> None:
-    tally = collected.tally
-    tally.read[name] += 1
-    if isinstance(outcome, tuple):
-        tally.with_facts[name] += 1
-        collected.facts[outcome[0].patient] += outcome
-    elif isinstance(outcome, OnlyIfLine):
-        tally.with_facts[name] += 1
-        collected.only_if_line.add(outcome.facts[0].source)
-        collected.facts[outcome.facts[0].patient] += outcome.facts
-    elif isinstance(outcome, Ignored):
-        tally.ignored[name, outcome.rule] += 1
-        for fact in outcome.retracted:
-            collected.facts[fact.patient].append(fact)
-    elif isinstance(outcome, GestationNote):
-        collected.gestation[outcome.patient].append(outcome)
-        if outcome.taken_back is None:
-            tally.context[name] += 1
-        else:
-            tally.ignored[name, outcome.taken_back] += 1
-    else:
-        tally.issues[name] += 1
-        collected.issues.append(outcome)
+def _still_active(record: Device) -> Device:
+    return msgspec.structs.replace(record, status="active") if record.status == "inactive" else record
 
 
-def _is_stored_last(collected: Collected, record: Resource) -> bool:
-    """Tell whether no later version of a resource was read so far, and note it."""
-    source = collected.reader.named(record)
-    told = record.meta.last_updated if record.meta is not None else None
-    if source not in collected.stored:
-        # Nearly every resource comes once: when it was stored is read only where another version has to be compared.
-        collected.stored[source] = told
-        return True
-    before = collected.stored[source]
-    reader = collected.reader
-    last = _instant(told, reader) >= _instant(before, reader)
-    if last:
-        collected.stored[source] = told
-    return last
+def _issue(collected: Collected, record: Record, kind: IssueKind, text: str, *, used: bool) -> None:
+    collected.issues.append(
+        Issue(kind=kind, source=source_of(record), text=text, patient=_patient_of(record, collected), used=used)
+    )
 
 
-def _instant(text: str | None, reader: Reader) -> Instant:
-    return ALWAYS if text is None else reader.instant(text) or ALWAYS
+def _patient_of(record: Record, collected: Collected) -> str | None:
+    match record:
+        case Procedure() | Observation() | DeviceUseStatement() | Encounter():
+            return collected.reader.patient(record.subject)
+        case Device():
+            return collected.reader.patient(record.patient)
+        case Patient():
+            return source_of(record)
+        case Location():
+            return None
+        case _:
+            assert_never(record)
 
 
-def _add_device(collected: Collected, record: Device) -> None:
-    outcome = facts_of_device(record, collected.reader)
-    _add(collected, "Device", outcome)
-    if not _is_stored_last(collected, record):
-        return
-    source = collected.reader.named(record)
-    collected.device_owner.pop(source, None)
-    collected.other_devices.discard(source)
-    if isinstance(outcome, tuple):
-        collected.device_owner[source] = outcome[0].patient
-    elif isinstance(outcome, Ignored) and outcome.rule == NOT_A_LINE:
-        collected.other_devices.add(source)
-
-
-def _add_stay(collected: Collected, record: Encounter) -> None:
-    tally = collected.tally
-    tally.read["Encounter"] += 1
-    found = stay_of(record, collected.reader)
-    if isinstance(found, Ignored):
-        tally.ignored["Encounter", found.rule] += 1
-    elif isinstance(found, Issue):
-        tally.issues["Encounter"] += 1
-        collected.issues.append(found)
-    else:
-        _keep_stay(collected, record, found)
-
-
-def _keep_stay(collected: Collected, record: Encounter, found: StayRead) -> None:
-    collected.stays[found.patient].append(found.stay)
-    collected.issues.extend(found.issues)
-    if found.stay.status == IN_ERROR:
-        collected.tally.ignored["Encounter", IN_ERROR] += 1
-    else:
-        collected.tally.context["Encounter"] += 1
-        if found.died is not None:
-            collected.deaths[found.stay] = found.died
-    if _is_stored_last(collected, record):
-        collected.encounter_owner[found.stay.id] = found.patient
-
-
-def _add_person(collected: Collected, record: Patient) -> None:
-    person, issues = person_of(record, collected.reader)
-    held = collected.persons.get(person.id)
-    _count_context(collected.tally, "Patient", held, person)
-    if _is_stored_last(collected, record):
-        collected.persons[person.id] = person
-        collected.issues.extend(issues)
-
-
-def _add_location(collected: Collected, record: Location) -> None:
-    source = collected.reader.named(record)
-    _count_context(collected.tally, "Location", collected.locations.get(source), record)
-    if _is_stored_last(collected, record):
-        collected.locations[source] = record
-
-
-def _count_context(tally: Tally, name: str, held: object, read: object) -> None:
-    """Count a person or a place: of several versions of one, all but one are not used."""
-    tally.read[name] += 1
-    if held is None:
-        tally.context[name] += 1
-    else:
-        tally.ignored[name, DUPLICATE if held == read else SUPERSEDED] += 1
-
-
-def all_read(collected: Collected) -> None:
-    """Let go of what only reading needs, a sixth of all: how texts were read, and when each version was stored."""
-    collected.stored.clear()
-    collected.reader.forget()
+def _some(paths: tuple[str, ...]) -> str:
+    more = len(paths) - _MOST_NAMED
+    return ", ".join(paths[:_MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
 def places(

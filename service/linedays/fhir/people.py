@@ -1,28 +1,24 @@
-"""Patient, Encounter and Location records → persons, stays and places, or why they are none. No I/O.
+"""Patient and Encounter records → persons and stays, or why they are none. No I/O.
 
 What cannot be read of a person or a stay is left open and named in an issue; the rest still counts, since to lose a
 stay whole could end the watch over its patient.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import replace
-from datetime import tzinfo
 
 from msgspec import Struct
 from msgspec.structs import replace as with_fields
 
-from linedays.core.count_rules import CountingRules, place_class_of
-from linedays.core.model import Issue, IssueKind, Person, Place, PlaceSpan, Stay
+from linedays.core.model import Issue, IssueKind, Person, PlaceSpan, Stay
 from linedays.core.moment import Instant, Moment, TimeProblem, exactly
 from linedays.fhir.datatypes import Period
-from linedays.fhir.reading import ALWAYS, Ignored, Reader, bad_time, ignored, issue, source_of, type_and_id
-from linedays.fhir.wire import Encounter, EncounterLocation, Location, Patient
+from linedays.fhir.reading import ALWAYS, Ignored, Reader, bad_time, ignored, issue, source_of
+from linedays.fhir.wire import Encounter, EncounterLocation, Patient
 
-TIMEZONE = "http://hl7.org/fhir/StructureDefinition/timezone"
 IN_ERROR = "entered-in-error"
 _NOT_BEGUN = frozenset({"planned", "cancelled"})
 _NOT_THERE_YET = frozenset({"planned", "reserved"})
-_INSIDE_A_UNIT = frozenset({"bd", "ro"})
 _EXPIRED = frozenset({"exp"})
 DEEPEST = 12
 
@@ -187,61 +183,3 @@ def _with_top(stay: Stay, parent: dict[str, str]) -> Stay:
             break
         top = above
     return stay if top == stay.top else with_fields(stay, top=top)
-
-
-def places_of(
-    records: Mapping[str, Location], counting: CountingRules, zone_of: Callable[[str], tzinfo | None]
-) -> tuple[dict[str, Place], tuple[Issue, ...]]:
-    """Return every Location as a place: its unit is the nearest one from it upwards that is no bed or room.
-
-    What it is to the counting, and its zone, are its own or those of the nearest Location above it that says so. A
-    Location that nobody classed is left out, with an issue: who is there is counted as "unit unclear".
-    """
-    places: dict[str, Place] = {}
-    issues: list[Issue] = []
-    for source, record in records.items():
-        line = _upwards(source, records)
-        classes = [place_class_of(counting, each.id, _types(each)) for each in line]
-        place_class = next((found for found in classes if found is not None), None)
-        if place_class is None:
-            text = "a Location of no class that is mapped (inpatient, outpatient, procedural): add it to line_days.yaml"
-            issues.append(Issue(kind=IssueKind.UNKNOWN_CODE, source=source, text=text, used=True))
-            continue
-        unit = next((each for each in line if not _is_inside_a_unit(each)), record)
-        zones = (zone_of(name) for name in (_zone_name(each) for each in line) if name is not None)
-        places[source] = Place(
-            id=source,
-            unit=source_of(unit),
-            name=unit.name or unit.id,
-            place_class=place_class,
-            zone=next((zone for zone in zones if zone is not None), None),
-        )
-    return places, tuple(issues)
-
-
-def _upwards(source: str, records: Mapping[str, Location]) -> list[Location]:
-    line: list[Location] = []
-    record = records.get(source)
-    while record is not None and record not in line and len(line) < DEEPEST:
-        line.append(record)
-        above = record.part_of.reference if record.part_of else None
-        record = records.get(type_and_id(above) or "") if above else None
-    return line
-
-
-def _types(record: Location) -> list[tuple[str, str]]:
-    return [
-        (coding.system, coding.code)
-        for concept in record.type
-        for coding in concept.coding
-        if coding.system is not None and coding.code is not None
-    ]
-
-
-def _is_inside_a_unit(record: Location) -> bool:
-    coding = record.physical_type.coding if record.physical_type else ()
-    return any(each.code in _INSIDE_A_UNIT for each in coding)
-
-
-def _zone_name(record: Location) -> str | None:
-    return next((extension.value_code for extension in record.extension if extension.url == TIMEZONE), None)

@@ -12,7 +12,7 @@ from operator import attrgetter
 from linedays.core.model import Fact, FactKind, Issue, IssueKind
 from linedays.core.moment import Instant, exactly
 from linedays.core.tally import DUPLICATE, NOT_KNOWN_YET, SUPERSEDED
-from linedays.fhir.normalise import Collected
+from linedays.fhir.collected import Collected
 from linedays.fhir.people import IN_ERROR, latest_known
 
 _DEVICE, _ENCOUNTER = attrgetter("device"), attrgetter("encounter")

@@ -12,7 +12,7 @@ import msgspec
 from msgspec import Struct, field
 
 from linedays.fhir.datatypes import NOT_READ, Backbone, Coding, Concept, Extension, Period, Quantity, Reference, Unread
-from linedays.fhir.unknown import known_only
+from linedays.fhir.unknown import GivenTwice, known_only
 from linedays.fhir.unread import (
     DeviceUnread,
     DeviceUseStatementUnread,
@@ -61,6 +61,8 @@ class Procedure(ProcedureUnread, frozen=True, gc=False, kw_only=True, tag="Proce
     used_code: tuple[Concept, ...] = ()
     part_of: tuple[Reference, ...] = ()
     extension: tuple[Extension, ...] = ()
+    more_of_status: Unread = field(default=NOT_READ, name="_status")
+    more_of_performed_date_time: Unread = field(default=NOT_READ, name="_performedDateTime")
 
 
 class Component(Backbone, frozen=True, gc=False, kw_only=True, rename="camel"):
@@ -103,6 +105,13 @@ class Observation(ObservationUnread, frozen=True, gc=False, kw_only=True, tag="O
     focus: tuple[Reference, ...] = ()
     body_site: Concept | None = None
     component: tuple[Component, ...] = ()
+    more_of_status: Unread = field(default=NOT_READ, name="_status")
+    more_of_effective_date_time: Unread = field(default=NOT_READ, name="_effectiveDateTime")
+    more_of_effective_instant: Unread = field(default=NOT_READ, name="_effectiveInstant")
+    more_of_issued: Unread = field(default=NOT_READ, name="_issued")
+    more_of_value_string: Unread = field(default=NOT_READ, name="_valueString")
+    more_of_value_boolean: Unread = field(default=NOT_READ, name="_valueBoolean")
+    more_of_value_date_time: Unread = field(default=NOT_READ, name="_valueDateTime")
 
 
 class Device(DeviceUnread, frozen=True, gc=False, kw_only=True, tag="Device", rename="camel"):
@@ -112,6 +121,7 @@ class Device(DeviceUnread, frozen=True, gc=False, kw_only=True, tag="Device", re
     type: Concept | None = None
     patient: Reference | None = None
     parent: Reference | None = None
+    more_of_status: Unread = field(default=NOT_READ, name="_status")
 
 
 class DeviceUseStatement(
@@ -125,6 +135,9 @@ class DeviceUseStatement(
     timing_period: Period | None = None
     timing_date_time: str | None = None
     recorded_on: str | None = None
+    more_of_status: Unread = field(default=NOT_READ, name="_status")
+    more_of_timing_date_time: Unread = field(default=NOT_READ, name="_timingDateTime")
+    more_of_recorded_on: Unread = field(default=NOT_READ, name="_recordedOn")
 
 
 class Patient(PatientUnread, frozen=True, gc=False, kw_only=True, tag="Patient", rename="camel"):
@@ -133,6 +146,9 @@ class Patient(PatientUnread, frozen=True, gc=False, kw_only=True, tag="Patient",
     birth_date: str | None = None
     deceased_date_time: str | None = None
     deceased_boolean: bool | None = None
+    more_of_birth_date: Unread = field(default=NOT_READ, name="_birthDate")
+    more_of_deceased_date_time: Unread = field(default=NOT_READ, name="_deceasedDateTime")
+    more_of_deceased_boolean: Unread = field(default=NOT_READ, name="_deceasedBoolean")
 
 
 class EncounterLocation(Backbone, frozen=True, gc=False, kw_only=True, rename="camel"):
@@ -168,6 +184,7 @@ class Encounter(EncounterUnread, frozen=True, gc=False, kw_only=True, tag="Encou
     part_of: Reference | None = None
     location: tuple[EncounterLocation, ...] = ()
     hospitalization: Hospitalization | None = None
+    more_of_status: Unread = field(default=NOT_READ, name="_status")
 
 
 class Location(LocationUnread, frozen=True, gc=False, kw_only=True, tag="Location", rename="camel"):
@@ -178,11 +195,12 @@ class Location(LocationUnread, frozen=True, gc=False, kw_only=True, tag="Locatio
     physical_type: Concept | None = None
     part_of: Reference | None = None
     extension: tuple[Extension, ...] = ()
+    more_of_name: Unread = field(default=NOT_READ, name="_name")
 
 
 Record: TypeAlias = Procedure | Observation | Device | DeviceUseStatement | Patient | Encounter | Location
 RECORDS = (Procedure, Observation, Device, DeviceUseStatement, Patient, Encounter, Location)
-READ_TYPES = {record.__name__: record for record in RECORDS}
+READ_TYPES: dict[str, type[Record]] = {record.__name__: record for record in RECORDS}
 
 
 class _Claim(Struct, rename="camel"):
@@ -202,10 +220,14 @@ class Refusal(Struct, frozen=True, gc=False):
 
 
 class Odd(Struct, frozen=True, gc=False):
-    """A record without the elements that the standard does not know; `unknown` are their paths, in order."""
+    """A record of what is known of a resource: `unknown` are the paths of elements that the standard does not know.
+
+    `modifiers` are those of what may reverse what the resource says, and is not understood.
+    """
 
     record: Record
     unknown: tuple[str, ...]
+    modifiers: tuple[str, ...]
 
 
 _record = msgspec.json.Decoder(Record)
@@ -213,7 +235,6 @@ _claim = msgspec.json.Decoder(_Claim)
 _UNREADABLE = (msgspec.DecodeError, UnicodeDecodeError, RecursionError)
 _TYPE = re.compile(r"[A-Za-z]{1,64}", re.ASCII)
 _ID = re.compile(r"[A-Za-z0-9._-]{1,64}", re.ASCII)
-_MODIFIERS = ("modifierExtension`", "implicitRules`")
 
 
 def record_from_bytes(raw: bytes | msgspec.Raw) -> Record | Odd | Refusal:
@@ -226,17 +247,19 @@ def record_from_bytes(raw: bytes | msgspec.Raw) -> Record | Odd | Refusal:
 
 
 def _second_look(raw: bytes | msgspec.Raw, error: Exception) -> Record | Odd | Refusal:
-    """Read a resource without its unknown elements, or say what it claims to be and why it does not fit."""
+    """Read what is known of a resource that did not fit, or say what it claims to be and why it does not."""
     refused = refusal(raw, error)
     name = (refused.source or "").partition("/")[0]
     if refused.of_other_type or name not in READ_TYPES:
         return refused
     try:
-        known, unknown = known_only(raw, READ_TYPES[name])
-        record: Record = _record.decode(known)
-    except _UNREADABLE as second:
+        known = known_only(raw, READ_TYPES[name])
+        record: Record = _record.decode(known.body)
+    except GivenTwice as twice:
+        return Refusal(source=refused.source, why=f"the same element twice at {twice}")
+    except (*_UNREADABLE, ValueError) as second:
         return refusal(raw, second)
-    return Odd(record, unknown) if unknown else record
+    return Odd(record, known.unknown, known.modifiers) if known.unknown or known.modifiers else record
 
 
 def refusal(raw: bytes | msgspec.Raw, error: Exception) -> Refusal:
@@ -255,7 +278,7 @@ def refusal(raw: bytes | msgspec.Raw, error: Exception) -> Refusal:
         return Refusal(source=source, why="a Bundle where one resource belongs, or one whose entries cannot be read")
     if name not in READ_TYPES:
         return Refusal(source=source, why="a type that is not read", of_other_type=True)
-    return Refusal(source=source, why=_plain(str(error)))
+    return Refusal(source=source, why="nested too deeply" if isinstance(error, RecursionError) else _plain(str(error)))
 
 
 def _plain(error: str) -> str:
@@ -263,6 +286,4 @@ def _plain(error: str) -> str:
     what, found, where = error.rpartition(" - at ")
     if not found:
         what, where = error, "its top"
-    if where.endswith(_MODIFIERS):
-        return f"a modifier that may reverse what it says, and that is not understood here, at {where}"
     return f"{what if chr(39) not in what else 'a value that is not allowed'} at {where}"

@@ -22,7 +22,8 @@ from linedays.core.policy import Policy
 from linedays.core.states import SiteState
 from linedays.core.tally import shortfall
 from linedays.core.timeline import build_chart
-from linedays.fhir.normalise import Collected, Tally, all_read, collect, places
+from linedays.fhir.collected import Collected, Tally, all_read
+from linedays.fhir.normalise import collect, places
 from linedays.fhir.observations import gestation_known
 from linedays.fhir.people import stays_known
 from linedays.fhir.reading import Reader

@@ -13,7 +13,7 @@ from linedays.core.presence import whereabouts
 from linedays.core.rule_book import rule_book
 from linedays.core.unit_figures import UnitFigure, unit_figures
 from linedays.core.watch import watch_at
-from linedays.fhir.normalise import Collected
+from linedays.fhir.collected import Collected
 from linedays.run.derive import Derivation, Instance, charts_of
 
 Json = dict[str, Any]

@@ -20,8 +20,8 @@ from linedays.core.changes import Change, Create, Held, Leave, Write, is_write
 from linedays.core.moment import Instant
 from linedays.core.reconcile import reconcile
 from linedays.fhir.checks import problems_of, validate_with_classes
+from linedays.fhir.collected import Collected
 from linedays.fhir.identity import Identity, is_ours, key_of
-from linedays.fhir.normalise import Collected
 from linedays.fhir.outputs import changed, created, read_existing, ref_of
 from linedays.fhir.searches import OUTPUT_TYPES, carrying_identifier, if_none_exist
 from linedays.mapping.wording import Wording
