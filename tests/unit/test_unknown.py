@@ -132,10 +132,11 @@ def test_empty_modifier_reverses_nothing(name, empty):
     [
         (b'"modifierExtension":[{"url":"urn:x"}],"modifierExtension":[]', "modifierExtension"),
         (b'"implicitRules":"urn:x","implicitRules":""', "implicitRules"),
-        (b'"statusReason":7,"statusReason":{}', "statusReason"),
+        (b'"statusReason":7,"statusReason":{}', None),
         (b'"colour":1,"statusReason":{},"statusReason":{}', "statusReason"),
-        (b'"code":{"coding":[],"text":7,"text":"x"},"colour":1', "code"),
-        (b'"statusReason":{"text":7,"text":"x"},"colour":1', "statusReason.text"),
+        (b'"colour":1,"code":{"coding":[],"text":"x"}', "code"),
+        (b'"colour":1,"statusReason":{"text":"y","text":"x"}', "statusReason.text"),
+        (b'"statusReason":{"text":7,"text":"x"},"colour":1', None),
         (b'"resourceType":"Patient","colour":1', None),
     ],
 )

@@ -7,6 +7,7 @@ the creating resource known first, so it never changes while the line lives.
 
 from collections import defaultdict
 from collections.abc import Mapping
+from operator import attrgetter
 
 import msgspec
 
@@ -15,6 +16,7 @@ from linedays.core.model import EndBasis, Fact, FactKind, Issue, IssueKind, Star
 from linedays.core.moment import Instant, Moment, exactly
 
 UNKNOWN_KIND = "unknown"
+_IN_ORDER = attrgetter("happened.earliest", "known", "source")
 # Members have a name of their own where they are asked for once per line or fact (see `moment`).
 _DEVICE, _INSERTED, _CHARTED, _RECORD_ONLY = FactKind.DEVICE, FactKind.INSERTED, FactKind.CHARTED, StartBasis.DEVICE
 ENDING = frozenset({FactKind.REMOVED, FactKind.EXCHANGED_OUT})
@@ -128,7 +130,7 @@ def draft_lines(creating: list[Fact], context: Context) -> tuple[list[LineDraft]
     by_device = {alias: draft for draft in drafts for alias in draft.aliases}
     loose: list[LineDraft] = []
     inserted = [fact for fact in creating if fact.kind is _INSERTED]
-    for fact in sorted(inserted, key=lambda fact: (fact.happened.earliest, fact.known, fact.source)):
+    for fact in sorted(inserted, key=_IN_ORDER) if len(inserted) > 1 else inserted:
         if fact.device is None:
             loose.append(_from_insertion(fact, context))
             continue
@@ -148,7 +150,7 @@ def draft_lines(creating: list[Fact], context: Context) -> tuple[list[LineDraft]
 def _from_devices(devices: list[Fact], context: Context) -> list[LineDraft]:
     drafts: list[LineDraft] = []
     by_identity: dict[str, LineDraft] = {}
-    for fact in sorted(devices, key=context.named):
+    for fact in sorted(devices, key=context.named) if len(devices) > 1 else devices:
         draft = by_identity.get(fact.value) if fact.value else None
         if draft is None:
             draft = draft_of(fact, context)

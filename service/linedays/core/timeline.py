@@ -127,7 +127,7 @@ def _place_all(facts: list[Fact], placing: Placing) -> _Placed:
 
 def _end(draft: LineDraft, endings: list[Fact], rules: ChartingRules) -> None:
     """Set how a line ended: by what was charted as done to it, else by the state of its record."""
-    for fact in sorted(endings, key=_end_order):
+    for fact in sorted(endings, key=_end_order) if len(endings) > 1 else endings:
         if _why_unused(fact, draft, rules) is not None:
             continue
         draft.end, draft.end_source = fact.happened, fact.source

@@ -33,8 +33,8 @@ class Watch(msgspec.Struct, frozen=True, gc=False, kw_only=True):
 
 def watch_at(stays: tuple[Stay, ...], places: Mapping[str, Place], at: Instant, gap: int) -> Watch:
     """Return what the stays say at a moment. Units: `gap` in seconds between two Encounters of one watch."""
-    if len(stays) == 1 and _is_open(stays[0], at):
-        return _in_the_only_stay(stays[0], places, at)
+    if len(stays) == 1 and _has_begun(stays[0], at):
+        return _in_the_only_stay(stays[0], places, at, gap)
     begun = sorted((stay for stay in stays if _has_begun(stay, at)), key=lambda stay: (stay.start, stay.id))
     if not begun:
         return Watch(on=True, since=None, before=None, ended=None, on_leave=False, place=None, encounter=None)
@@ -53,18 +53,16 @@ def watch_at(stays: tuple[Stay, ...], places: Mapping[str, Place], at: Instant, 
     )
 
 
-def _is_open(stay: Stay, at: Instant) -> bool:
-    return stay.end is None and stay.status != "finished" and _has_begun(stay, at)
-
-
-def _in_the_only_stay(stay: Stay, places: Mapping[str, Place], at: Instant) -> Watch:
-    """Return what one stay that lasts says, as that of most patients does."""
+def _in_the_only_stay(stay: Stay, places: Mapping[str, Place], at: Instant, gap: int) -> Watch:
+    """Return what one stay says, as most patients have no more."""
+    end = _own_end(stay)
+    over = _is_over(end, at)
     return Watch(
-        on=True,
+        on=end is None or at < end + gap,
         since=stay.start,
         before=None,
-        ended=None,
-        on_leave=stay.status == "onleave",
+        ended=end if over else None,
+        on_leave=not over and stay.status == "onleave",
         place=place_at((stay,), places, at),
         encounter=stay.id,
     )

@@ -171,6 +171,8 @@ def latest_known(versions: Iterable[Stay], known_by: Instant) -> tuple[Stay, ...
 
 def with_tops(stays: tuple[Stay, ...]) -> tuple[Stay, ...]:
     """Make `top` of every stay the outermost Encounter it is part of."""
+    if len(stays) < 2:
+        return stays
     parent = {stay.id: stay.top for stay in stays}
     return tuple(_with_top(stay, parent) for stay in stays)
 

@@ -234,6 +234,8 @@ _record = msgspec.json.Decoder(Record)
 _claim = msgspec.json.Decoder(_Claim)
 _UNREADABLE = (msgspec.DecodeError, UnicodeDecodeError, RecursionError)
 _TYPE = re.compile(r"[A-Za-z]{1,64}", re.ASCII)
+# What the decoder says where only what is read of a resource may fit: any other misfit is in what is read.
+_MAY_FIT_YET = re.compile(r"unknown field|(?:modifierExtension|implicitRules)`$")
 _ID = re.compile(r"[A-Za-z0-9._-]{1,64}", re.ASCII)
 
 
@@ -250,7 +252,7 @@ def _second_look(raw: bytes | msgspec.Raw, error: Exception) -> Record | Odd | R
     """Read what is known of a resource that did not fit, or say what it claims to be and why it does not."""
     refused = refusal(raw, error)
     name = (refused.source or "").partition("/")[0]
-    if refused.of_other_type or name not in READ_TYPES:
+    if name not in READ_TYPES or not _MAY_FIT_YET.search(str(error)):
         return refused
     try:
         known = known_only(raw, READ_TYPES[name])
