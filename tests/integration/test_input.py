@@ -12,7 +12,7 @@ from linedays.adapters.fhir_errors import FhirUnavailable
 from linedays.adapters.resource_files import NothingToRead
 from linedays.run.derive import derive_all
 from linedays.run.input import from_path, from_server
-from linedays.run.sweep import plan_sweep
+from linedays.run.plan import plan_sweep
 from support.memory_fhir_server import MemoryFhirServer
 from support.small_ward import AT, IDENTITY, WARD, memory_server, wired, write_ndjson
 

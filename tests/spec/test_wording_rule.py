@@ -32,9 +32,10 @@ from linedays.run.demo_hospital import hospital_resources, later_resources
 from linedays.run.demo_story import told_at
 from linedays.run.explain_line import explanation
 from linedays.run.listing import listing
-from linedays.run.sweep import apply_plan, read_ours
+from linedays.run.sweep import read_ours
 from linedays.run.wanted import wanted_of
 from linedays.run.worklist import worklist
+from linedays.run.writing import apply_plan
 from support.small_ward import AT, IDENTITY, WARD, derived, hospital, memory_server, planned, wired, wired_demo
 
 CODE = Path(linedays.__file__).parent

@@ -26,12 +26,14 @@ from linedays.run.demo_hospital import hospital_resources
 from linedays.run.demo_story import told_at
 from linedays.run.errors import NotAsWritten
 from linedays.run.figures import figure_rows, month_figures
-from linedays.run.input import from_path, from_server
+from linedays.run.input import from_path
 from linedays.run.listing import iso, listing
+from linedays.run.plan import SweepPlan, plan_sweep
 from linedays.run.settings import Settings, read_settings
-from linedays.run.sweep import SweepOutcome, SweepPlan, apply_plan, plan_sweep, read_ours
+from linedays.run.sweep import read_and_plan
 from linedays.run.wiring import Wired, demo_server, server_at, wait_until_interrupted, wire
 from linedays.run.worklist import quiet_rows, worklist
+from linedays.run.writing import SweepOutcome, apply_plan
 
 MOST_ISSUES = 10
 FIGURES = {
@@ -61,8 +63,7 @@ def sweep(arguments: Namespace, console: Console) -> int:
             outcome = None
         else:
             with server_at(arguments.fhir) as server:
-                ours = read_ours(server, identity)
-                plan = plan_sweep(from_server(server, told), ours, wired.instance, wired.wording, identity, at=at)
+                plan = read_and_plan(server, wired, identity, at=at, told=told)
                 outcome = apply_plan(plan, server, identity) if arguments.apply else None
     if arguments.format == "json":
         print_json(console, _as_json(plan, outcome, wired))

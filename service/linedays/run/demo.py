@@ -19,10 +19,11 @@ from linedays.mapping.documents import PolicyInvalid
 from linedays.mapping.wording import time_words
 from linedays.run.demo_hospital import hospital_resources, later_resources
 from linedays.run.demo_story import HospitalStory, hospital_story, told_at
-from linedays.run.input import from_server
+from linedays.run.plan import SweepPlan
 from linedays.run.ports import FhirServer
-from linedays.run.sweep import SweepOutcome, SweepPlan, apply_plan, plan_sweep, read_ours
+from linedays.run.sweep import read_and_plan, read_ours
 from linedays.run.wiring import Wired
+from linedays.run.writing import SweepOutcome, apply_plan
 
 AFTER_LATER_ENTRIES = 600
 Resource = dict[str, Any]
@@ -103,7 +104,7 @@ def run_demo(
 
 
 def _step(number: int, server: FhirServer, wired: Wired, identity: Identity, at: Instant) -> Step:
-    plan = plan_sweep(from_server(server), read_ours(server, identity), wired.instance, wired.wording, identity, at=at)
+    plan = read_and_plan(server, wired, identity, at=at)
     outcome = apply_plan(plan, server, identity)
     return Step(number=number, at=at, plan=plan, outcome=outcome, ours=read_ours(server, identity))
 

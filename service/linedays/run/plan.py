@@ -1,0 +1,127 @@
+"""Everything read → what a sweep would write, each resource checked as before sending. No I/O.
+
+A plan can be decided anew for lines whose Tasks or Flags someone changed meanwhile: the facts stay, what exists is
+taken afresh.
+"""
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import tzinfo
+from typing import Any
+
+from linedays.core.changes import Change, Create, Held, Leave, SiteWanted, Write, is_write
+from linedays.core.moment import Instant
+from linedays.core.reconcile import reconcile
+from linedays.fhir.checks import problems_of, validate_with_classes
+from linedays.fhir.collected import Collected
+from linedays.fhir.identity import Identity
+from linedays.fhir.outputs import changed, created, read_existing, ref_of
+from linedays.mapping.wording import Wording
+from linedays.run.derive import Derivation, Instance, collect_all, derive
+from linedays.run.wanted import wanted_of
+
+Resource = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planned:
+    """One write as it would be sent: the change, the resource, and why it may not be sent (empty: it may)."""
+
+    change: Write
+    resource: Resource
+    problems: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decided:
+    """What is to be written, and what waits or is left as it is."""
+
+    writes: tuple[Planned, ...]
+    held: tuple[Held, ...]
+    left: tuple[Leave, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decider:
+    """What is wanted at every dressing site at a moment, ready to be compared with what exists, as often as needed."""
+
+    sites: tuple[SiteWanted, ...]
+    identity: Identity
+    at: Instant
+    zone_of: Callable[[str], tzinfo]
+
+    def decide(self, existing: Mapping[str, Resource], lines: frozenset[str] | None = None) -> Decided:
+        """Return the decisions, given what of ours exists by `Type/id`; with `lines`, for their sites only."""
+        sites = [site for site in self.sites if lines is None or lines.intersection(site.lines)]
+        read = (read_existing(one, self.identity) for one in existing.values())
+        changes = reconcile(
+            sites, [found for found in read if found is not None], at=self.at, name=self.identity.name
+        )
+        return Decided(
+            writes=tuple(self._planned(change, existing) for change in changes if is_write(change)),
+            held=tuple(change for change in changes if isinstance(change, Held)),
+            left=tuple(change for change in changes if isinstance(change, Leave)),
+        )
+
+    def _planned(self, change: Change, existing: Mapping[str, Resource]) -> Planned:
+        assert not isinstance(change, Held | Leave)
+        if isinstance(change, Create):
+            body = change.wanted.body
+            subject = body.get("for") or body.get("subject") if isinstance(body, dict) else None
+            zone = self.zone_of(str((subject or {}).get("reference")))
+            resource = created(change, self.identity, at=self.at, zone=zone)
+        else:
+            ref = ref_of(change)
+            assert ref is not None
+            zone = self.zone_of(change.existing.patient)
+            resource = changed(existing[ref], change, self.identity, at=self.at, zone=zone)
+        problems = problems_of(resource, self.identity) or tuple(validate_with_classes(resource))
+        return Planned(change=change, resource=resource, problems=problems)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepPlan:
+    """What a sweep found and would write."""
+
+    collected: Collected
+    derivation: Derivation
+    decider: Decider
+    writes: tuple[Planned, ...]
+    held: tuple[Held, ...]
+    left: tuple[Leave, ...]
+
+
+def plan_sweep(
+    resources: Iterable[tuple[str, bytes]],
+    existing: Mapping[str, Resource],
+    instance: Instance,
+    wording: Wording,
+    identity: Identity,
+    *,
+    at: Instant,
+) -> SweepPlan:
+    """Return what a sweep at a moment would write, given everything read and what of ours exists by `Type/id`."""
+    collected = collect_all(resources, instance)
+    derivation = derive(collected, instance, at=at, known_by=at)
+    sites = tuple(
+        site
+        for result in derivation.results
+        for site in wanted_of(result, collected.facts[result.chart.person.id], instance.policy, wording, identity)
+    )
+    decider = Decider(sites=sites, identity=identity, at=at, zone_of=_zones(derivation, instance.zone))
+    decided = decider.decide(existing)
+    return SweepPlan(
+        collected=collected,
+        derivation=derivation,
+        decider=decider,
+        writes=decided.writes,
+        held=decided.held,
+        left=decided.left,
+    )
+
+
+def _zones(derivation: Derivation, zone: tzinfo) -> Callable[[str], tzinfo]:
+    found = {
+        state.site.timelines[0].line.patient: state.zone for result in derivation.results for state in result.states
+    }
+    return lambda patient: found.get(patient) or zone
