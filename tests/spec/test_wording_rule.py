@@ -133,7 +133,8 @@ def test_every_title() -> None:
         for name, states in TITLED.items()
         for state, code in product(states, REASONS)
     ]
-    assert calm(said) == (6 + 1) * len(REASONS)
+    assert calm(said) == (6 + 1 + 2) * len(REASONS)
+    assert calm(title_words(_item("connector-change", State(state), "interval-of-a-part"), wording) for state in TITLED["dressing-change"]) == 6
     assert calm(wording.shape.items.values()) > 3
     assert calm(words_for(code, wording) for code in wording.shape.words) > 30
 

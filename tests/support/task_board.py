@@ -9,11 +9,12 @@ from dataclasses import dataclass, field
 from datetime import datetime, time
 from zoneinfo import ZoneInfo
 
-from linedays.core.asked import conditions, task_item
+from linedays.core.asked import conditions
 from linedays.core.changes import Change, Condition, Create, is_write
 from linedays.core.evidence import withdrawn_sources
 from linedays.core.model import DressingSite, EndBasis, Fact, FactKind, Line, StartBasis, Stay, Timeline, Whereabouts
 from linedays.core.moment import Instant, Moment, exactly
+from linedays.core.own_tasks import joined_steps, own_tasks
 from linedays.core.policy import Shifts
 from linedays.core.reconcile import reconcile
 from linedays.core.states import Anchor, AnchorBasis, ItemState, Priority, Reason, SiteFinding, SiteState, State
@@ -150,6 +151,8 @@ def content(state: SiteState, about: ItemState, **other) -> TaskContent:
         "notes": ("Informs, does not order: local policy and licensed practice decide.",),
         "who": "registered nurse",
         "policy_hash": "policy-0001",
+        "reminder": lambda when: f"marked done {when}, no change in the chart",
+        "before": lambda act: f"offered again; declined {act.at}" + (f": {act.said}" if act.said else ""),
     }
     return TaskContent(state=state, item=about, **(values | other))
 
@@ -172,17 +175,17 @@ class Board:
         self, state: SiteState, *, stays: tuple[Stay, ...] = (), read: tuple[Fact, ...] = (), look_only: bool = False
     ) -> tuple[Change, ...]:
         """Return the changes for a site and put them on the board, each checked as before sending."""
-        about = task_item(state)
-        task = wanted_task(content(state, about), self.identity) if about else None
+        tasks = [wanted_task(content(state, about, steps=steps), self.identity) for about, steps in own_tasks(state)]
         flags = tuple(
             wanted_flag(flag_content(state, one.condition), self.identity) for one in conditions(state)
         )
         wanted = site_wanted(
             state,
-            (*([task] if task else []), *flags),
+            (*(task for task in tasks if task), *flags),
             shifts=SHIFTS,
             stays=stays,
             withdrawn=withdrawn_sources(read),
+            joined=frozenset(step.item for step in joined_steps(state)),
         )
         existing = [one for one in (read_existing(r, self.identity) for r in self.resources.values()) if one]
         changes = reconcile([wanted], existing, at=state.at, name=self.identity.name)

@@ -13,6 +13,12 @@ from linedays.fhir.outputs.flag import own_of, read_flag, wanted_flag
 from support.task_board import BERLIN, NOON, US, at, concern, finding, flag_content, item, site
 from support.values import replace
 
+# By its identifier, since the Device of the software may not stand on the server yet.
+SOFTWARE = {
+    "type": "Device",
+    "identifier": {"system": US.system, "value": US.name("software", 0)},
+    "display": "linedays",
+}
 CODES = "https://linedays.example/fhir/CodeSystem/"
 SEEN = at("2026-03-10 11:00")
 STATES = {
@@ -63,6 +69,7 @@ def test_a_compromised_dressing_is_rendered_in_full():
         "subject": {"reference": "Patient/made-up-1"},
         "period": {"start": "2026-03-10T11:00:00+01:00"},
         "encounter": {"reference": "Encounter/stay-1"},
+        "author": SOFTWARE,
     }
 
 

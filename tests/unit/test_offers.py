@@ -5,7 +5,7 @@ from datetime import time
 import pytest
 
 from linedays.core.changes import Severity
-from linedays.core.offers import is_raised, is_worse, may_offer, offered_again
+from linedays.core.offers import is_raised, is_worse, may_offer, next_offer
 from linedays.core.policy import Shifts
 from linedays.core.states import Priority
 from support.task_board import BERLIN, SHIFTS, at
@@ -84,8 +84,8 @@ def test_a_unit_without_quiet_hours_has_none():
         (Severity.STAT, "2026-03-11 19:00", "2026-03-12 07:00"),  # exactly at a shift start: the next one
     ],
 )
-def test_what_was_declined_is_offered_again(severity, declined, again):
-    assert offered_again(severity, at(declined), SHIFTS, BERLIN) == at(again)
+def test_what_was_declined_is_next_offer(severity, declined, again):
+    assert next_offer(severity, at(declined), SHIFTS, BERLIN) == at(again)
 
 
 # Design section 2.6: due < overdue < compromised < stat.

@@ -6,8 +6,8 @@ Task (http://hl7.org/fhir/R4/task.html, from memory). Each test ends with a seco
 
 
 import pytest
+from msgspec.structs import replace as with_fields
 
-from linedays.core.asked import dressing_item
 from linedays.core.changes import (
     Cancel,
     Complete,
@@ -508,7 +508,8 @@ def test_a_line_charted_as_not_present_cancels_the_task():
     said = fact(FactKind.LINE_NOT_PRESENT, "Observation/gone-1", AFTERNOON - 600)
     state = site(None, AFTERNOON, facts=(said,), whereabouts=Whereabouts.SAID_TO_BE_GONE)
     changes = board.sweep(state)
-    assert {one.reason for one in changes} == {EndReason.LINE_SAID_GONE}
+    assert {one.reason for one in changes if not isinstance(one, Create)} == {EndReason.LINE_SAID_GONE}
+    assert [one.wanted.item for one in changes if isinstance(one, Create)] == ["chart-the-removal"]
     quiet_after(board, state)
 
 
@@ -616,7 +617,7 @@ def test_a_change_before_arrival_charted_after_it_makes_the_dressing_known():
 
 def told(state):
     return [
-        (one.kind, one.source) for one in evidence_of(state, dressing_item(state), stays=(), withdrawn=frozenset())
+        (one.kind, one.source) for one in evidence_of(state, stays=(), withdrawn=frozenset())
     ]
 
 
@@ -624,7 +625,6 @@ def told(state):
     ("kind", "findings", "expected"),
     [
         (FactKind.DRESSING_CHANGED, (), [EvidenceKind.CHANGED]),
-        (FactKind.PORT_ACCESSED, (), [EvidenceKind.CHANGED]),
         (FactKind.LABEL_DATE, (), [EvidenceKind.DATED]),
         (FactKind.CHANGE_REPORTED, (), [EvidenceKind.DATED]),
         (FactKind.DRESSING_SEEN, ("intact",), [EvidenceKind.INTACT, EvidenceKind.WITHDRAWN]),
@@ -636,12 +636,20 @@ def told(state):
         (FactKind.INSERTED, (), []),
         (FactKind.USED, (), []),
         (FactKind.NOT_DONE, (), []),
-        (FactKind.PART_CHANGED, (), []),
     ],
 )
 def test_only_what_can_close_is_evidence(kind, findings, expected):
     state = site(None, NOON, facts=(fact(kind, "Observation/x", NOON - 60, *findings),))
     assert told(state) == [(one, "Observation/x") for one in expected]
+
+
+def test_a_part_that_was_changed_is_evidence_for_that_part_only():
+    changed = with_fields(fact(FactKind.PART_CHANGED, "Procedure/needle", NOON - 60), value="port-needle-change")
+    (only,) = evidence_of(site(None, NOON, facts=(changed,)), stays=(), withdrawn=frozenset())
+    assert (only.kind, only.item) == (EvidenceKind.CHANGED, "port-needle-change")
+    access = fact(FactKind.PORT_ACCESSED, "Procedure/access", NOON - 60)
+    both = evidence_of(site(None, NOON, facts=(access,)), stays=(), withdrawn=frozenset())
+    assert [one.item for one in both] == ["dressing-change", "port-needle-change"]
 
 
 def test_an_entry_whose_finding_stands_closes_nothing():
@@ -716,19 +724,19 @@ def test_lines_that_were_not_looked_at_are_left():
     assert [(type(one), one.reason) for one in changes] == [(Leave, LeaveReason.NOT_EVALUATED)] * 2
 
 
-def test_a_task_on_another_patient_is_left_and_said():
+def test_a_task_on_another_patient_than_its_line_is_cancelled_and_the_line_gets_its_own():
     board = opened(overdue())
     board.resources["Task/1"] = {**board.resources["Task/1"], "for": {"reference": "Patient/other"}}
     changes = board.sweep(overdue(now=AFTERNOON))
-    assert [type(one) for one in changes] == [Leave, Create]
-    assert changes[0].reason is LeaveReason.OTHER_PATIENT
+    assert [type(one) for one in changes] == [Cancel, Create]
+    assert changes[0].reason is EndReason.OTHER_PATIENT
     assert board.resources["Task/1"]["for"] == {"reference": "Patient/other"}
 
 
 # A person's no ----------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("status", ["rejected", "cancelled", "failed", "completed"])
+@pytest.mark.parametrize("status", ["rejected", "cancelled", "failed"])
 def test_what_a_person_ended_is_left_and_offered_again_after_24_hours(status):
     board = opened(overdue())
     board.person("Task/1", NOON + 600, status=status)
@@ -738,7 +746,7 @@ def test_what_a_person_ended_is_left_and_offered_again_after_24_hours(status):
     assert board.sweep(overdue(now=NOON + 600 + 86399)) == (leave,)
     again = NOON + 600 + 86400
     (create,) = board.sweep(overdue(now=again))
-    assert create.declined == "Task/1"
+    assert (create.declined.ref, create.declined.at) == ("Task/1", NOON + 600)
     assert board.resources["Task/1"] == before
     assert len(board.of("Task", *OPEN)) == 1
     quiet_after(board, overdue(now=again))
@@ -799,14 +807,6 @@ def test_a_no_in_the_very_second_in_which_the_cycle_began_counts():
     soon = item(State.OVERDUE, anchor=anchor("Procedure/change-2", when), due=when + 60, overdue_from=when + 61)
     changes = board.sweep(site(soon, AFTERNOON))
     assert changes[0].reason is LeaveReason.DECLINED
-
-
-def test_completed_by_hand_without_a_change_leaves_the_item_overdue():
-    board = opened(overdue())
-    board.person("Task/1", NOON + 600, status="completed")
-    (leave,) = board.sweep(overdue(now=AFTERNOON))
-    assert leave.reason is LeaveReason.DECLINED
-    assert board.of("Flag")[0]["status"] == "active"
 
 
 def test_a_flag_that_a_person_ended_comes_back_after_its_time_only():

@@ -5,7 +5,7 @@ import re
 
 import pytest
 
-from linedays.core.changes import Complete, Create, EndReason, Phase, Revise, Severity
+from linedays.core.changes import Act, Complete, Create, EndReason, Phase, Revise, Severity
 from linedays.core.moment import Moment, Precision, day_moment, exactly, local_date
 from linedays.core.states import AnchorBasis, Priority, Reason, State
 from linedays.fhir.checks import problems_of, validate_with_classes
@@ -60,6 +60,11 @@ def test_an_overdue_dressing_is_rendered_in_full():
         "encounter": {"reference": "Encounter/stay-1"},
         "authoredOn": "2026-03-10T12:00:00+01:00",
         "lastModified": "2026-03-10T12:00:00+01:00",
+        "requester": {
+            "type": "Device",
+            "identifier": {"system": US.system, "value": US.name("software", 0)},
+            "display": "linedays",
+        },
         "performerType": [{"text": "registered nurse"}],
         "location": {"reference": "Location/bed-12"},
         "reasonCode": {
@@ -254,7 +259,7 @@ def test_no_elapsed_time_and_no_time_of_the_run_is_in_what_is_wanted():
     first = wanted_task(content(OVERDUE, OVERDUE.items[0]), US)
     later = replace(OVERDUE, at=NOON + 86400)
     assert wanted_task(content(later, later.items[0]), US) == first
-    assert "2026-03-10T12:00:00" not in json.dumps(first.body)
+    assert "2026-03-10T12:00:00" not in json.dumps(first.body.asking)
 
 
 # Our own texts, without those that the unit's wording gives. Source: design section 2.6 (wording).
@@ -421,9 +426,12 @@ def test_completing_keeps_the_outputs_of_others():
 
 def test_a_task_that_is_offered_again_names_the_one_declined_and_stays_equal():
     wanted = wanted_task(content(OVERDUE, OVERDUE.items[0]), US)
-    task = new_task(Create(wanted=wanted, identifier="k", declined="Task/4"), US, at=NOON, zone=BERLIN)
+    task = new_task(Create(wanted=wanted, identifier="k", declined=Act(ref="Task/4", at=NOON - 600, said="asleep")), US, at=NOON, zone=BERLIN)
     assert task["input"][-1]["valueReference"] == {"reference": "Task/4"}
+    assert next(one["text"] for one in task["note"]) == f"offered again; declined {NOON - 600}: asleep"
     assert own_of(task, US) == wanted.own
+    assert not read_task(task, US).touched
+    assert revise(task, OVERDUE)["note"][0] == task["note"][0]
     assert {"reference": "Task/4"} in [one.get("valueReference") for one in revise(task, OVERDUE)["input"]]
 
 

@@ -1,18 +1,19 @@
-"""A dressing site's state → what its one Task asks, and which conditions hold since when. No I/O."""
+"""A dressing site's state → what its Tasks ask, and which conditions hold since when. No I/O."""
 
 from dataclasses import dataclass
 
 from linedays.core.changes import Condition, Severity
-from linedays.core.model import StartBasis
+from linedays.core.model import StartBasis, Whereabouts
 from linedays.core.moment import Instant
 from linedays.core.offers import is_raised
 from linedays.core.states import ItemState, Priority, Reason, SiteFinding, SiteState, State
 
 DRESSING = "dressing-change"
+REMOVAL = "chart-the-removal"
 _DEFERRED = "deferred"
 _UNKNOWN = "unknown"
 
-_BY_STATE = {
+BY_STATE = {
     State.WINDOW_OPEN: (Severity.DUE, Priority.ROUTINE),
     State.DUE: (Severity.DUE, Priority.ROUTINE),
     State.NOT_DUE: (Severity.DUE, Priority.ROUTINE),
@@ -46,7 +47,9 @@ def task_item(state: SiteState) -> ItemState | None:
     follow.
     """
     dressing = dressing_item(state)
-    if dressing is not None and dressing.state in _BY_STATE:
+    if state.whereabouts is Whereabouts.USED_AFTER_REMOVAL:
+        return state.concern
+    if dressing is not None and dressing.state in BY_STATE:
         return state.concern if state.concern and dressing.state is State.NOT_DUE else dressing
     return state.concern
 
@@ -72,13 +75,16 @@ def is_asked(state: SiteState, item: ItemState) -> bool:
 
 def only_looking(state: SiteState, item: ItemState) -> bool:
     """Tell whether only looking is asked: unknown, a site concern alone, stat."""
+    if item.item not in (DRESSING, state.concern.item if state.concern else DRESSING):
+        return False
     return item == state.concern or item.state is State.UNKNOWN or task_priority(state, item) is Priority.STAT
 
 
 def task_priority(state: SiteState, item: ItemState) -> Priority:
-    """Return the priority of the site's one Task: that of its item or, if higher, of the site concern beside it."""
-    own = item.priority or _BY_STATE[item.state][1]
-    beside = state.concern.priority if state.concern else None
+    """Return the priority of an item's Task: its own; for the dressing that of a site concern beside it, if higher."""
+    own = item.priority or BY_STATE[item.state][1]
+    of_the_site = item.item == DRESSING or item == state.concern
+    beside = state.concern.priority if state.concern and of_the_site else None
     return beside if beside is not None and is_raised(beside, own) else own
 
 
@@ -86,14 +92,14 @@ def severity_of(state: SiteState, item: ItemState) -> Severity:
     """Return how bad a state is, as far as offering it again goes."""
     if task_priority(state, item) is Priority.STAT:
         return Severity.STAT
-    return Severity.SITE_CONCERN if item == state.concern else _BY_STATE[item.state][0]
+    return Severity.SITE_CONCERN if item == state.concern else BY_STATE[item.state][0]
 
 
 def deferred_until(item: ItemState) -> Instant | None:
     """Return until when an item was charted as not done for now, where that stands beside its state."""
     for reason in item.beside:
         if reason.code.startswith(_DEFERRED):
-            return _instant(reason, ("until",))
+            return instant_in(reason, ("until",))
     return None
 
 
@@ -103,6 +109,8 @@ def began(state: SiteState, item: ItemState) -> Instant | None:
     A compromised dressing or a site concern: when it was first seen. Unknown: the fact after which it is not known,
     else the start of the line.
     """
+    if item.item == REMOVAL:
+        return instant_in(item.reason, ("at",))
     if item == state.concern or item.state is State.COMPROMISED:
         first = first_finding(item.findings)
         return first.seen.earliest if first else None
@@ -148,7 +156,7 @@ def _seen(condition: Condition, findings: tuple[SiteFinding, ...]) -> list[Holdi
 
 
 def _unknown_since(state: SiteState, reason: Reason) -> Instant:
-    said = _instant(reason, _KNOWN_UNTIL)
+    said = instant_in(reason, _KNOWN_UNTIL)
     if said is not None:
         return said
     # A line that is known by its device record alone has no start of its own, only the time that record was stored,
@@ -159,6 +167,7 @@ def _unknown_since(state: SiteState, reason: Reason) -> Instant:
     return begun if charted or state.watched_since is None else state.watched_since
 
 
-def _instant(reason: Reason, names: tuple[str, ...]) -> Instant | None:
+def instant_in(reason: Reason, names: tuple[str, ...]) -> Instant | None:
+    """Return the first of some values of a reason that is an instant."""
     values = dict(reason.values)
     return next((value for name in names if isinstance(value := values.get(name), int)), None)

@@ -49,6 +49,7 @@ class EvidenceKind(StrEnum):
     REMOVED = "removal charted"
     SAID_TO_BE_GONE = "line charted as not present"
     GONE = "stay over or death charted"
+    IN_PLACE = "line charted about since"
     PAUSED = "upkeep paused"
     NOT_REQUIRED = "upkeep not required"
 
@@ -66,6 +67,13 @@ class EndReason(StrEnum):
     PAUSED = "paused"
     NOT_REQUIRED = "not-required"
     DUPLICATE = "duplicate"
+    REMOVAL_CHARTED = "removal-charted"
+    IN_PLACE_AFTER_ALL = "line-charted-since"
+    JOINED = "joined-with-dressing"
+    NOT_CONFIRMED = "not-confirmed"
+    LINE_WITHDRAWN = "line-entry-withdrawn"
+    GONE_FROM_CHART = "gone-from-chart"
+    OTHER_PATIENT = "charted-for-another-patient"
 
 
 class LeaveReason(StrEnum):
@@ -75,32 +83,39 @@ class LeaveReason(StrEnum):
     NOTHING_CHARTED = "nothing is asked any more, but nothing charted says why"
     DEFERRED = "charted as not done for now; left as it is until its time"
     NOT_EVALUATED = "its line was not looked at in this sweep"
-    OTHER_PATIENT = "it is on another patient than its line is charted for"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """One charted fact that can close a Task or a Flag: what, from which resource, and when it happened."""
+    """One charted fact that can close a Task or a Flag: what, from which resource, and when it happened.
+
+    `item` is the upkeep item it is about; None: every one.
+    """
 
     kind: EvidenceKind
+    item: str | None = None
     source: str | None = None
     happened: Moment | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WantedTask:
-    """The one Task that a dressing site should have open.
+    """The one Task that a dressing site should have open for an item: looking and changing are one item.
 
     `asked` is false where nothing is asked now: then it is never created, but one that is open follows it. `stem`
     names the cycle (line, item, anchor). `since` is when the cycle began, `found` when its newest finding became known.
-    `deferred_until` holds back what is not asap or stat.
+    `deferred_until` holds back what is not asap or stat. `reminder_own` is the projection of the same Task where it
+    only reminds of charting.
     """
 
+    item: str
+    patient: str
     stem: str
     state: State
     severity: Severity
     priority: Priority
     own: Hashable
+    reminder_own: Hashable
     body: object
     anchor: str | None = None
     since: Instant | None = None
@@ -113,6 +128,7 @@ class WantedTask:
 class WantedFlag:
     """A Flag that a dressing site should have, for one condition that holds since `since`."""
 
+    patient: str
     stem: str
     condition: Condition
     since: Instant
@@ -125,18 +141,21 @@ class WantedFlag:
 class SiteWanted:
     """Everything wanted for one dressing site, and what was charted that may close what is not wanted any more.
 
-    `lines` are the keys of all lines under the dressing. `kept` is true where the open Task is to stay as it is
-    (deferred). `shifts` and `zone` are those of the unit.
+    `lines` are the keys of all lines under the dressing. `kept` is true where the open Task of the dressing is to stay
+    as it is (deferred); `joined` names the items whose steps stand in another Task. `former` are other records of the
+    same patient. `shifts` and `zone` are those of the unit.
     """
 
     patient: str
     lines: tuple[str, ...]
-    task: WantedTask | None
+    tasks: tuple[WantedTask, ...]
     flags: tuple[WantedFlag, ...]
     evidence: tuple[Evidence, ...]
     shifts: Shifts
     zone: tzinfo
     kept: bool = False
+    joined: frozenset[str] = frozenset()
+    former: frozenset[str] = frozenset()
 
 
 class Phase(StrEnum):
@@ -154,7 +173,8 @@ class ExistingTask:
 
     `ref` is `Task/id`. `waiting` is true while nobody has accepted it; `touched` where a person did anything with it.
     `since` is the start of its wanted period; `anchor` and `counts_from` say what its cycle counts from; `finding`
-    is the entry that it stands on; `modified` is when it was last changed.
+    is the entry that it stands on; `modified` is when it was last changed. `done` is true where a person marked it
+    done, `reminds` where it only reminds of charting that; `said` is the reason that a person gave.
     """
 
     ref: str
@@ -169,10 +189,14 @@ class ExistingTask:
     authored: Instant
     modified: Instant
     own: Hashable
+    item: str
     since: Instant | None = None
     anchor: str | None = None
     counts_from: Instant | None = None
     finding: str | None = None
+    done: bool = False
+    reminds: bool = False
+    said: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,21 +219,40 @@ Existing: TypeAlias = ExistingTask | ExistingFlag
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Act:
+    """What a person did to a Task before: which one, when, the reason given, and whether it was marked as done."""
+
+    ref: str
+    at: Instant
+    said: str | None = None
+    done: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Create:
-    """Write a new one under this identifier; `declined` is the one that a person ended before, if any."""
+    """Write a new one under this identifier.
+
+    `declined` is the one that a person ended before, if any; `marked` the one that a person marked as done with
+    nothing charted: then this one reminds of charting it.
+    """
 
     wanted: WantedTask | WantedFlag
     identifier: str
-    declined: str | None = None
+    declined: Act | None = None
+    marked: Act | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Revise:
-    """Bring an open one up to date; it keeps its identifier. `priority` is the one it has afterwards (None: a Flag)."""
+    """Bring an open one up to date; it keeps its identifier. `priority` is the one it has afterwards (None: a Flag).
+
+    `reminds` is true where it goes on to remind only.
+    """
 
     existing: Existing
     wanted: WantedTask | WantedFlag
     priority: Priority | None = None
+    reminds: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

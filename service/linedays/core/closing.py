@@ -7,6 +7,8 @@ That something is absent from what was read says nothing.
 from collections.abc import Iterable
 from typing import assert_never
 
+from linedays.core.anchors import DRESSING_ITEM
+from linedays.core.asked import REMOVAL
 from linedays.core.changes import (
     Cancel,
     Complete,
@@ -54,17 +56,41 @@ def close_task(task: ExistingTask, evidence: tuple[Evidence, ...], anchor: str |
     """
     if done := done_since(task, evidence):
         return done
-    for fact in evidence:
+    about = [fact for fact in evidence if fact.item in (None, task.item)]
+    if task.item == REMOVAL:
+        return _close_removal(task, about)
+    for fact in about:
         if reason := _OVER.get(fact.kind):
             return Cancel(existing=task, reason=reason)
     for fact in _resets(task, evidence):
         if fact.source == anchor:
             return _completed(task, fact)
-    if _is_withdrawn(task.finding, evidence):
+    if is_withdrawn(task.finding, evidence):
         return Cancel(existing=task, reason=EndReason.FINDING_WITHDRAWN)
-    look = _LOOK.get(task.severity) if task.severity else None
+    look = _LOOK.get(task.severity) if task.severity and task.item == DRESSING_ITEM else None
     seen = [fact for fact in _since(evidence, look or frozenset(), task.since) if fact.source != task.finding]
     return _completed(task, seen[0]) if seen else None
+
+
+def _close_removal(task: ExistingTask, evidence: list[Evidence]) -> Complete | Cancel | None:
+    """Return how the question whether a line is still there ends: by another entry than the one that raised it."""
+    for fact in evidence:
+        match fact.kind:
+            case EvidenceKind.REMOVED if fact.source and fact.happened and fact.source != task.finding:
+                return Complete(
+                    existing=task, reason=EndReason.REMOVAL_CHARTED, output=fact.source, happened=fact.happened
+                )
+            case EvidenceKind.REMOVED:
+                return Cancel(existing=task, reason=EndReason.LINE_OUT)
+            case EvidenceKind.IN_PLACE:
+                return Cancel(existing=task, reason=EndReason.IN_PLACE_AFTER_ALL)
+            case EvidenceKind.GONE:
+                return Cancel(existing=task, reason=EndReason.STAY_OVER)
+            case _:
+                continue
+    if is_withdrawn(task.finding, evidence):
+        return Cancel(existing=task, reason=EndReason.FINDING_WITHDRAWN)
+    return None
 
 
 def _resets(task: ExistingTask, evidence: Iterable[Evidence]) -> list[Evidence]:
@@ -75,6 +101,7 @@ def _resets(task: ExistingTask, evidence: Iterable[Evidence]) -> list[Evidence]:
         fact
         for fact in evidence
         if fact.kind in _RESET
+        and fact.item == task.item
         and fact.happened
         and fact.source != task.anchor
         and (task.counts_from is None or fact.happened.earliest > task.counts_from)
@@ -89,11 +116,12 @@ def _completed(task: ExistingTask, fact: Evidence) -> Complete:
 
 def close_flag(flag: ExistingFlag, evidence: tuple[Evidence, ...]) -> EndFlag | None:
     """Return how a Flag ends whose condition no longer holds; None where nothing charted says why."""
+    evidence = tuple(fact for fact in evidence if fact.item in (None, DRESSING_ITEM))
     for fact in evidence:
         reason = _OVER.get(fact.kind)
         if reason and not (reason is EndReason.PAUSED and flag.condition is Condition.SITE_CONCERN):
             return EndFlag(existing=flag, reason=reason, ended=_not_before(flag, fact))
-    if _is_withdrawn(flag.finding, evidence):
+    if is_withdrawn(flag.finding, evidence):
         return EndFlag(existing=flag, reason=EndReason.FINDING_WITHDRAWN)
     closing = _closing_facts(flag, evidence)
     if not closing:
@@ -130,7 +158,8 @@ def _since(evidence: Iterable[Evidence], kinds: frozenset[EvidenceKind], since: 
     return sorted(found, key=_earliest)
 
 
-def _is_withdrawn(finding: str | None, evidence: Iterable[Evidence]) -> bool:
+def is_withdrawn(finding: str | None, evidence: Iterable[Evidence]) -> bool:
+    """Tell whether the entry that something stands on was withdrawn, or corrected to no finding."""
     withdrawn = {fact.source for fact in evidence if fact.kind is EvidenceKind.WITHDRAWN}
     return finding is not None and finding in withdrawn
 

@@ -4,13 +4,17 @@ All times of day are local to the unit and common practice with no published sou
 shift change, and how long a person's no holds are settings or rules of this service, not of a guideline.
 """
 
+from collections.abc import Iterable
 from datetime import timedelta, tzinfo
+from typing import TypeVar
 
-from linedays.core.changes import Severity
+from linedays.core.changes import ExistingFlag, ExistingTask, Phase, Severity
 from linedays.core.moment import DAY, Instant, local_date
 from linedays.core.policy import Shifts
 from linedays.core.states import Priority
 from linedays.core.windows import next_shift_start, quiet_night, shift_starts
+
+_E = TypeVar("_E", ExistingTask, ExistingFlag)
 
 AT_ANY_HOUR = frozenset({Priority.ASAP, Priority.STAT})
 
@@ -23,6 +27,8 @@ _RANK = {
     Severity.STAT: 4,
 }
 _PRIORITY_RANK = {Priority.ROUTINE: 0, Priority.URGENT: 1, Priority.ASAP: 2, Priority.STAT: 3}
+
+
 def is_worse(now: Severity, before: Severity | None) -> bool:
     """Tell whether a state is worse than the one that a person declined (None: not known, so not called worse)."""
     return before is not None and _RANK[now] > _RANK[before]
@@ -64,7 +70,7 @@ def _after_shift_change(at: Instant, shifts: Shifts, zone: tzinfo) -> Instant:
     return at
 
 
-def offered_again(severity: Severity, declined: Instant, shifts: Shifts, zone: tzinfo) -> Instant:
+def next_offer(severity: Severity, declined: Instant, shifts: Shifts, zone: tzinfo) -> Instant:
     """Return when something that a person declined is offered again, if nothing gets worse before.
 
     A due or overdue item after 24 h, everything else at the next shift start. Source: common practice, no source.
@@ -72,3 +78,9 @@ def offered_again(severity: Severity, declined: Instant, shifts: Shifts, zone: t
     if severity in (Severity.DUE, Severity.OVERDUE):
         return declined + DAY
     return next_shift_start(declined, shifts, zone)
+
+
+def standing_no(found: Iterable[_E], since: Instant | None) -> _E | None:
+    """Return the last one that a person ended, unless the cycle began after that."""
+    nos = [one for one in found if one.phase is Phase.ENDED_BY_A_PERSON and one.modified >= (since or one.modified)]
+    return max(nos, key=lambda one: (one.modified, one.ref), default=None)

@@ -172,8 +172,8 @@ class UnitSettings:
     """What one unit (or `*`, every other one) has settled.
 
     `first_dressing` is a dressing kind or None for "ask": next change due after `ask_days`. `usual_dressing` is None
-    where the unit states none. `cutoff` is the time of the due day from which a calendar item is overdue (None: its
-    end). `deferral` and `since_change` are seconds.
+    where the unit states none. `owner` is the team that its Tasks are put to, as `Type/id`. `cutoff` is the time of
+    the due day from which a calendar item is overdue (None: its end).
     """
 
     unit: str
@@ -184,6 +184,7 @@ class UnitSettings:
     cutoff: time | None
     neonatal: bool
     source: Source
+    owner: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -219,6 +220,7 @@ class Policy:
     windows: tuple[WindowRule, ...]
     units: tuple[UnitSettings, ...]
     limits: Limits
+    staff: tuple[tuple[str, str], ...] = ()  # codes and names
 
 
 def in_force(rule: UpkeepRule, on: date) -> bool:

@@ -10,6 +10,8 @@ from linedays.core.moment import Instant, Moment, Precision, local_date, moment_
 Resource: TypeAlias = dict[str, Any]
 
 AUTHOR = "linedays"
+# The author of a note that is written once, about what a person did before, and is not compared afterwards.
+OFFERED = "linedays, offered again"
 
 
 def time_text(at: Instant, zone: tzinfo) -> str:
@@ -70,14 +72,19 @@ def narrative(lines: Iterable[str]) -> Resource:
     return {"status": "generated", "div": f'<div xmlns="http://www.w3.org/1999/xhtml">{paragraphs}</div>'}
 
 
-def note(text: str) -> Resource:
+def note(text: str, author: str = AUTHOR) -> Resource:
     """Return an Annotation of ours."""
-    return {"authorString": AUTHOR, "text": text}
+    return {"authorString": author, "text": text}
 
 
 def is_our_note(element: Mapping[str, Any]) -> bool:
-    """Tell whether a note was written by us."""
+    """Tell whether a note is one that we keep up to date."""
     return element.get("authorString") == AUTHOR
+
+
+def is_from_a_person(element: Mapping[str, Any]) -> bool:
+    """Tell whether a note was written by somebody else."""
+    return element.get("authorString") not in (AUTHOR, OFFERED)
 
 
 def tags(meta: object, ours: dict[str, str]) -> Resource:

@@ -33,6 +33,26 @@ class Identity:
         return str(uuid5(uuid5(NAMESPACE_URL, self.system), f"{stem}|{n}"))
 
 
+def software_key(identity: Identity) -> str:
+    """Return the identifier of the Device that stands for this software."""
+    return identity.name("software", 0)
+
+
+def software_reference(identity: Identity) -> dict[str, Any]:
+    """Return a reference to the Device that stands for this software, by its identifier."""
+    return {
+        "type": "Device",
+        "identifier": {"system": identity.system, "value": software_key(identity)},
+        "display": "linedays",
+    }
+
+
+def patient_of(state: SiteState) -> str:
+    """Return `Patient/id` of the patient that a dressing site is on."""
+    name = state.site.timelines[0].line.patient
+    return name if "/" in name else f"Patient/{name}"
+
+
 def stem_of(state: SiteState, what: str, item: ItemState | None) -> str:
     """Return what an identifier is made from, but for the number: line key, item or condition, anchor.
 

@@ -85,6 +85,7 @@ def _policy(sections: Sections) -> Policy:
         ),
         units=tuple(_unit(unit) for unit in sections.units.values),
         limits=_limits(sections.limits.values[0], rules),
+        staff=tuple(staff.items()),
     )
 
 
@@ -115,6 +116,7 @@ def _unit(shape: UnitShape) -> UnitSettings:
         blood_rule=shape.blood_rule,
         cutoff=shape.cutoff,
         neonatal=shape.neonatal,
+        owner=shape.owner,
         source=source_of(shape),
     )
 

@@ -13,6 +13,7 @@ from linedays.mapping.fields import (
     CLOCK_EXPECTED,
     CODE_EXPECTED,
     DURATION_EXPECTED,
+    OWNER_EXPECTED,
     SELECTION_EXPECTED,
     TRUTH_EXPECTED,
     ClockTime,
@@ -20,6 +21,7 @@ from linedays.mapping.fields import (
     Day,
     Days,
     Duration,
+    Owner,
     Selected,
     Text,
     Weeks,
@@ -165,6 +167,7 @@ class UnitShape(Sourced):
     blood_rule: BloodRule = Field(strict=False, description=words_of(BloodRule))
     cutoff: ClockTime | None = Field(description=CLOCK_EXPECTED + ", or null for the end of the due day")
     neonatal: bool = Field(description=TRUTH_EXPECTED)
+    owner: Owner | None = Field(default=None, description=OWNER_EXPECTED + ", or null")
 
 
 class LimitShape(Sourced):

@@ -24,7 +24,7 @@ _PLACE = re.compile(r"\{([a-z_]+)\}")
 _ALLOWED = frozenset(
     {
         "basis", "anchor", "kind", "due", "rule", "since", "from", "seen", "at", "findings", "why", "until",
-        "review", "minutes", "suggested", "window", "count", "entries",
+        "review", "minutes", "suggested", "window", "count", "entries", "what",
     }
 )
 # Every reason that the core gives; one without a sentence would be found only when a patient has it.
@@ -36,11 +36,13 @@ REASONS = frozenset(
         "seen-within", "due-undated", "compromised", "compromised-since-intact", "site-concern", "deferred",
         "deferred-refused-again", "paused", "paused-leave", "pause-not-reviewed", "not-required-kind",
         "not-required-healed", "not-required-port", "not-required-incision", "label-undated", "order-unknown",
+        "said-to-be-gone",
         "assumed-first-dressing", "assumed-ask", "assumed-usual", "assumed-nothing",
     }
 )
-# The items that a Task can be about, with the states in which it can be written.
+# The items that a Task is about in any policy, with the states in which it can be written.
 TITLED = {
+    "chart-the-removal": ("due", "unknown"),
     "dressing-change": ("not due", "window open", "due", "overdue", "unknown", "compromised"),
     "site-assessment": ("due",),
 }
@@ -54,6 +56,12 @@ class WordingShape(Shape):
     items: dict[str, Text] = Field(description="item: name")
     titles: dict[str, dict[str, Text]] = Field(description="item: state or reason: title")
     title_concern: Text = Field(description="a few words")
+    title_part: dict[str, Text] = Field(description="state: title of a part that has no titles of its own")
+    reminder: Text = Field(description="a sentence")
+    again: Text = Field(description="a sentence")
+    again_done: Text = Field(description="a sentence")
+    together: Text = Field(description="a sentence")
+    together_due: Text = Field(description="a sentence")
     basis: dict[str, dict[str, Text]] = Field(description="item: basis: words")
     reasons: dict[str, Text] = Field(description="reason: sentence")
     after_change: Text = Field(description="a sentence")
@@ -119,6 +127,9 @@ def _missing(shape: WordingShape, document: Document) -> Iterable[Problem]:
                 yield document.problem(
                     ("titles", item), f"no title for {item} that is {state}", "a title for every state"
                 )
+    for state in TITLED["dressing-change"]:
+        if state not in shape.title_part:
+            yield document.problem(("title_part",), f"no title for a part that is {state}", "a title for every state")
     for item, titles in shape.titles.items():
         for name in titles.keys() - set(State) - REASONS:
             yield document.problem(("titles", item, name), f"nothing is called {name!r}", "a state or a reason")
@@ -181,8 +192,12 @@ def _said(name: str, values: Mapping[str, str | int], wording: Wording, zone: tz
 
 def title_words(item: ItemState, wording: Wording) -> str:
     """Return how the title of an item's Task begins: what it is about and its state."""
-    titles = wording.shape.titles[item.item]
-    return titles.get(item.reason.code) or titles[item.state]
+    titles = wording.shape.titles.get(item.item, {})
+    own = titles.get(item.reason.code) or titles.get(item.state)
+    if own is not None:
+        return own
+    name = wording.shape.items.get(item.item, item.item.replace("-", " "))
+    return wording.shape.title_part[item.state].replace("{what}", name)
 
 
 def words_for(code: str, wording: Wording) -> str:

@@ -14,7 +14,7 @@ from linedays.core.moment import Instant
 from linedays.core.reconcile import reconcile
 from linedays.fhir.checks import problems_of, validate_with_classes
 from linedays.fhir.collected import Collected
-from linedays.fhir.identity import Identity
+from linedays.fhir.identity import Identity, patient_of
 from linedays.fhir.outputs import changed, created, read_existing, ref_of
 from linedays.mapping.wording import Wording
 from linedays.run.derive import Derivation, Instance, collect_all, derive
@@ -66,9 +66,7 @@ class Decider:
     def _planned(self, change: Change, existing: Mapping[str, Resource]) -> Planned:
         assert not isinstance(change, Held | Leave)
         if isinstance(change, Create):
-            body = change.wanted.body
-            subject = body.get("for") or body.get("subject") if isinstance(body, dict) else None
-            zone = self.zone_of(str((subject or {}).get("reference")))
+            zone = self.zone_of(change.wanted.patient)
             resource = created(change, self.identity, at=self.at, zone=zone)
         else:
             ref = ref_of(change)
@@ -122,6 +120,6 @@ def plan_sweep(
 
 def _zones(derivation: Derivation, zone: tzinfo) -> Callable[[str], tzinfo]:
     found = {
-        state.site.timelines[0].line.patient: state.zone for result in derivation.results for state in result.states
+        patient_of(state): state.zone for result in derivation.results for state in result.states
     }
     return lambda patient: found.get(patient) or zone

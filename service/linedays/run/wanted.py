@@ -1,16 +1,18 @@
 """States → what should stand in the worklist and the chart, with its words. No I/O.
 
-One Task for each dressing site that asks for something, and one Flag for each condition that holds at it.
+For each dressing site one Task for its dressing, one for each other part that is due at another time, one where its
+removal is to be charted, and one Flag for each condition that holds at it.
 """
 
 from collections.abc import Iterable
-from datetime import UTC
+from datetime import UTC, tzinfo
 
-from linedays.core.asked import conditions, dressing_item, task_item
-from linedays.core.changes import Condition, SiteWanted, WantedFlag, WantedTask
+from linedays.core.asked import DRESSING, conditions, dressing_item
+from linedays.core.changes import Act, Condition, SiteWanted, WantedFlag, WantedTask
 from linedays.core.evidence import withdrawn_sources
 from linedays.core.model import Fact, Stay
-from linedays.core.policy import NotRequiredRule, Policy, unit_settings
+from linedays.core.own_tasks import joined_steps, own_tasks
+from linedays.core.policy import NotRequiredRule, Policy, UnitSettings, unit_settings
 from linedays.core.states import ItemState, Priority, Reason, SiteState
 from linedays.fhir.identity import Identity
 from linedays.fhir.outputs import site_wanted
@@ -38,32 +40,53 @@ def _site(
     identity: Identity,
 ) -> SiteWanted:
     written: list[WantedTask | WantedFlag] = []
-    item = task_item(state)
-    if item is not None:
-        task = wanted_task(_task_content(state, item, policy, wording), identity)
+    for item, steps in own_tasks(state):
+        task = wanted_task(_task_content(state, item, steps, policy, wording), identity)
         written.extend([task] if task is not None else [])
     for holding in conditions(state):
         text = _flag_text(state, holding.condition, policy, wording)
         content = FlagContent(state=state, holding=holding, text=text, policy_hash=policy.content_hash)
         written.append(wanted_flag(content, identity))
-    shifts = unit_settings(policy, (state.unit or "").rpartition("/")[2]).shifts
-    return site_wanted(state, tuple(written), shifts=shifts, stays=stays, withdrawn=withdrawn)
+    joined = frozenset(step.item for step in joined_steps(state))
+    shifts = _settings(state, policy).shifts
+    return site_wanted(state, tuple(written), shifts=shifts, stays=stays, withdrawn=withdrawn, joined=joined)
 
 
-def _task_content(state: SiteState, item: ItemState, policy: Policy, wording: Wording) -> TaskContent:
+def _settings(state: SiteState, policy: Policy) -> UnitSettings:
+    return unit_settings(policy, (state.unit or "").rpartition("/")[2])
+
+
+def _task_content(
+    state: SiteState, item: ItemState, steps: tuple[ItemState, ...], policy: Policy, wording: Wording
+) -> TaskContent:
+    who = who_of(state, item, policy)
+    zone = state.zone or UTC
     return TaskContent(
         state=state,
         item=item,
         title=_title(state, item, policy, wording),
         reason=_said(item.reason, state, wording, item),
-        notes=_notes(state, item, wording),
-        who=who_of(state, item, policy),
+        notes=_notes(state, item, steps, wording),
+        who=who,
         policy_hash=policy.content_hash,
+        reminder=lambda at: plain(wording.shape.reminder, wording, zone, at=at),
+        before=lambda act: _before(act, wording, zone),
+        steps=steps,
+        role=next((code for code, name in policy.staff if name == who), None),
+        owner=_settings(state, policy).owner,
     )
 
 
+def _before(act: Act, wording: Wording, zone: tzinfo) -> str:
+    """Return what a person did to the Task before, with the reason that was given."""
+    text = wording.shape.again_done if act.done else wording.shape.again
+    said = plain(text, wording, zone, at=act.at)
+    return f"{said}: “{act.said}”" if act.said else said
+
+
 def _title(state: SiteState, item: ItemState, policy: Policy, wording: Wording) -> str:
-    beside = [wording.shape.title_concern] if state.concern is not None and item is not state.concern else []
+    concern = state.concern is not None and item is not state.concern and item.item == DRESSING
+    beside = [wording.shape.title_concern] if concern else []
     return " · ".join((title_words(item, wording), *beside, line_words(state, policy)))
 
 
@@ -71,16 +94,27 @@ def _said(reason: Reason, state: SiteState, wording: Wording, item: ItemState) -
     return sentence(reason, wording, state.zone or UTC, item.item)
 
 
-def _notes(state: SiteState, item: ItemState, wording: Wording) -> tuple[str, ...]:
-    said = [_said(reason, state, wording, item) for reason in (*item.beside, *item.assumed)]
+def _notes(state: SiteState, item: ItemState, steps: tuple[ItemState, ...], wording: Wording) -> tuple[str, ...]:
+    said = [_together(step, state, wording) for step in steps]
+    said += [_said(reason, state, wording, item) for reason in (*item.beside, *item.assumed)]
     concern = state.concern
-    if concern is not None and concern is not item:
+    if concern is not None and concern is not item and item.item == DRESSING:
         said.append(_said(concern.reason, state, wording, concern))
     said += _stat_caution(state, item, wording)
     return (*said, *wording.cautions)
 
 
+def _together(step: ItemState, state: SiteState, wording: Wording) -> str:
+    zone = state.zone or UTC
+    what = title_words(step, wording)
+    if step.due is None:
+        return plain(wording.shape.together, wording, zone, what=what)
+    return plain(wording.shape.together_due, wording, zone, what=what, due=step.due)
+
+
 def _stat_caution(state: SiteState, item: ItemState, wording: Wording) -> list[str]:
+    if item.item not in (DRESSING, "site-assessment"):
+        return []
     urgent = [one for one in (item, state.concern) if one is not None and one.priority is Priority.STAT]
     if not urgent:
         return []

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from datetime import UTC, tzinfo
 from typing import Any, TypeAlias, assert_never
 
-from linedays.core.asked import dressing_item, is_kept
+from linedays.core.asked import is_kept
 from linedays.core.changes import (
     Cancel,
     Complete,
@@ -27,8 +27,8 @@ from linedays.core.model import Stay
 from linedays.core.moment import Instant
 from linedays.core.policy import Shifts
 from linedays.core.states import SiteState
-from linedays.fhir.elements import Resource, reference, reference_name
-from linedays.fhir.identity import Identity, is_ours
+from linedays.fhir.elements import Resource
+from linedays.fhir.identity import Identity, is_ours, patient_of
 from linedays.fhir.outputs.flag import changed_flag, new_flag, read_flag
 from linedays.fhir.outputs.task import changed_task, new_task, read_task
 
@@ -82,20 +82,23 @@ def site_wanted(
     shifts: Shifts,
     stays: tuple[Stay, ...] = (),
     withdrawn: frozenset[str] = frozenset(),
+    joined: frozenset[str] = frozenset(),
 ) -> SiteWanted:
     """Return all that reconcile needs of one dressing site: what is wanted there and what was charted about it.
 
-    `withdrawn` are the resources whose entry was withdrawn (core.evidence.withdrawn_sources).
+    `withdrawn` are the resources whose entry was withdrawn (core.evidence.withdrawn_sources); `joined` the items whose
+    steps stand in the Task of another.
     """
     return SiteWanted(
-        patient=reference_name(reference("Patient", state.site.timelines[0].line.patient)) or "",
+        patient=patient_of(state),
         lines=_names_of(state),
-        task=next((one for one in written if isinstance(one, WantedTask)), None),
+        tasks=tuple(one for one in written if isinstance(one, WantedTask)),
         flags=tuple(one for one in written if isinstance(one, WantedFlag)),
-        evidence=evidence_of(state, dressing_item(state), stays=stays, withdrawn=withdrawn),
+        evidence=evidence_of(state, stays=stays, withdrawn=withdrawn),
         shifts=shifts,
         zone=state.zone or UTC,
         kept=is_kept(state),
+        joined=joined,
     )
 
 

@@ -25,7 +25,17 @@ from linedays.fhir.elements import (
     tags,
     time_text,
 )
-from linedays.fhir.identity import Identity, freed, key_identifier, key_of, line_identifier, line_of, stem_of
+from linedays.fhir.identity import (
+    Identity,
+    freed,
+    key_identifier,
+    key_of,
+    line_identifier,
+    line_of,
+    patient_of,
+    software_reference,
+    stem_of,
+)
 
 FlagChange: TypeAlias = Revise | EndFlag | Void
 
@@ -52,6 +62,7 @@ def wanted_flag(content: FlagContent, identity: Identity) -> WantedFlag:
     holding = content.holding
     return WantedFlag(
         stem=stem_of(content.state, holding.condition.value, dressing_item(content.state)),
+        patient=patient_of(content.state),
         condition=holding.condition,
         since=holding.since,
         own=own_of(body, identity),
@@ -77,6 +88,7 @@ def render_flag(content: FlagContent, identity: Identity) -> Resource:
         "subject": reference("Patient", state.site.timelines[0].line.patient),
         "period": {"start": time_text(holding.since, state.zone or UTC)},
         "encounter": reference("Encounter", state.encounter) if state.encounter else None,
+        "author": software_reference(identity),
     }
     return {name: value for name, value in elements.items() if value}
 
@@ -86,6 +98,7 @@ def own_of(resource: Mapping[str, Any], identity: Identity) -> Hashable:
     code = resource.get("code", {})
     return (
         line_of(resource, identity),
+        reference_name(resource.get("subject")),
         code_in(code, identity.codes + KINDS),
         code.get("text"),
         reference_name(resource.get("encounter")),
@@ -180,6 +193,6 @@ def _revised(resource: Resource, change: Revise, identity: Identity) -> Resource
         "code": {**ours["code"], "coding": [*ours["code"]["coding"], *codings]},
         "extension": [*extensions, *ours.get("extension", [])],
         "period": {**resource.get("period", {}), **ours["period"]},
-        "subject": resource["subject"],
+        "author": resource.get("author") or ours["author"],
     }
     return merged(resource, {name: value for name, value in ours.items() if value}, _OWNED)

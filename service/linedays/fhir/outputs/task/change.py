@@ -3,9 +3,10 @@
 from datetime import tzinfo
 from typing import TypeAlias, assert_never
 
-from linedays.core.changes import Cancel, Complete, Create, Revise, Void
+from linedays.core.changes import Act, Cancel, Complete, Create, Revise, Void
 from linedays.core.moment import Instant
 from linedays.fhir.elements import (
+    OFFERED,
     Resource,
     code_in,
     concept,
@@ -13,12 +14,23 @@ from linedays.fhir.elements import (
     is_our_note,
     merged,
     moment_text,
+    note,
     tags,
     time_text,
 )
 from linedays.fhir.identity import Identity, freed, key_identifier
-from linedays.fhir.outputs.task.read import DECLINED, ENDS, INPUTS, ITEMS, WAITING
-from linedays.fhir.outputs.task.render import TASK_CODE, input_of
+from linedays.fhir.outputs.task.read import (
+    ABOUT_BEFORE,
+    DECLINED,
+    ENDS,
+    INPUTS,
+    ITEMS,
+    MARKED,
+    MARKED_AT,
+    WAITING,
+    is_put_to_a_person,
+)
+from linedays.fhir.outputs.task.render import TASK_CODE, TaskBody, input_of
 
 TaskChange: TypeAlias = Revise | Complete | Cancel | Void
 
@@ -31,24 +43,39 @@ _OWNED = (
 
 def new_task(change: Create, identity: Identity, *, at: Instant, zone: tzinfo) -> Resource:
     """Return a Task to create: requested, a plan and never an order."""
-    assert isinstance(change.wanted.body, dict)
-    body: Resource = change.wanted.body
-    declined = {
-        "input": [
-            *body.get("input", []),
-            input_of(DECLINED, "offered again", identity, valueReference={"reference": change.declined}),
-        ]
-    }
+    body = change.wanted.body
+    assert isinstance(body, TaskBody)
+    said = body.asking if change.marked is None else body.reminding(change.marked.at)
     return {
         "resourceType": "Task",
-        **body,
-        **(declined if change.declined else {}),
+        **_about_before(said, change, body, identity, zone),
         "identifier": [key_identifier(change.identifier, identity)],
         "status": "requested",
         "intent": "plan",
         "authoredOn": time_text(at, zone),
         "lastModified": time_text(at, zone),
     }
+
+
+def _about_before(said: Resource, change: Create, body: TaskBody, identity: Identity, zone: tzinfo) -> Resource:
+    """Add what a person did to the Task before this one."""
+    if change.marked is not None:
+        return {**said, "input": [*said.get("input", []), *_marked(change.marked, identity, zone)]}
+    if change.declined is None:
+        return said
+    told = input_of(DECLINED, "offered again", identity, valueReference={"reference": change.declined.ref})
+    return {
+        **said,
+        "input": [*said.get("input", []), told],
+        "note": [note(body.before(change.declined), OFFERED), *said.get("note", [])],
+    }
+
+
+def _marked(act: Act, identity: Identity, zone: tzinfo) -> list[Resource]:
+    return [
+        input_of(MARKED, "marked as done", identity, valueReference={"reference": act.ref}),
+        input_of(MARKED_AT, "marked as done at", identity, valueDateTime=time_text(act.at, zone)),
+    ]
 
 
 def changed_task(resource: Resource, change: TaskChange, identity: Identity, *, at: Instant, zone: tzinfo) -> Resource:
@@ -90,22 +117,25 @@ def _execution(resource: Resource, end: str, latest: Instant) -> Resource:
 
 
 def _revised(resource: Resource, change: Revise, identity: Identity) -> Resource:
-    assert isinstance(change.wanted.body, dict)
-    ours: Resource = {**change.wanted.body}
+    body = change.wanted.body
+    assert isinstance(body, TaskBody)
+    ours: Resource = {**(body.reminding(_marked_at(resource, identity)) if change.reminds else body.asking)}
     hashes = {tag["system"]: tag["code"] for tag in ours["meta"]["tag"]}
     systems = {identity.codes + ITEMS, TASK_CODE}
     foreign = [one for one in resource.get("code", {}).get("coding", []) if one.get("system") not in systems]
     lists = {
         "note": [one for one in resource.get("note", []) if not is_our_note(one)] + ours.get("note", []),
         "input": _foreign_inputs(resource, identity) + ours.get("input", []),
-        "performerType": ours.get("performerType") if _may_say_who(resource) else resource.get("performerType"),
     }
+    waiting = _may_say_who(resource)
+    lists["performerType"] = (waiting and ours.get("performerType")) or resource.get("performerType")
+    lists["owner"] = (waiting and not is_put_to_a_person(resource) and ours.get("owner")) or resource.get("owner")
     restriction = {name: value for name, value in resource.get("restriction", {}).items() if name != "period"}
     ours |= {
         "meta": tags(resource.get("meta"), hashes),
         "code": {**ours["code"], "coding": [*ours["code"]["coding"], *foreign]},
         "restriction": {**restriction, **ours.get("restriction", {})},
-        "for": resource.get("for"),
+        "requester": resource.get("requester") or ours["requester"],
         "priority": change.priority.value if change.priority else resource.get("priority"),
         **lists,
     }
@@ -116,8 +146,16 @@ def _may_say_who(resource: Resource) -> bool:
     return resource.get("status") in WAITING
 
 
+def _marked_at(resource: Resource, identity: Identity) -> Instant:
+    """Return when the Task before was marked as done."""
+    system = identity.codes + INPUTS
+    marked = [one for one in resource.get("input", []) if code_in(one.get("type"), system) == MARKED_AT]
+    found = [at for one in marked if (at := instant_from(one.get("valueDateTime"))) is not None]
+    return found[0] if found else instant_from(resource.get("authoredOn")) or 0
+
+
 def _foreign_inputs(resource: Resource, identity: Identity) -> list[Resource]:
     system = identity.codes + INPUTS
     return [
-        one for one in resource.get("input", []) if code_in(one.get("type"), system) in (None, DECLINED)
+        one for one in resource.get("input", []) if code_in(one.get("type"), system) in (None, *ABOUT_BEFORE)
     ]

@@ -3,15 +3,30 @@
 from collections.abc import Hashable, Mapping
 from typing import Any
 
-from linedays.core.changes import ExistingTask, Phase, Severity
+from linedays.core.anchors import DRESSING_ITEM
+from linedays.core.changes import EndReason, ExistingTask, Phase, Severity
 from linedays.core.states import Priority
-from linedays.fhir.elements import Resource, code_in, comparable, instant_from, is_our_note, reference_name
+from linedays.fhir.elements import (
+    Resource,
+    code_in,
+    comparable,
+    instant_from,
+    is_from_a_person,
+    is_our_note,
+    reference_name,
+)
 from linedays.fhir.identity import Identity, key_of, line_of
 
 ITEMS, STATES, INPUTS, ENDS = "upkeep-item", "upkeep-state", "task-input", "end-reason"
 WAITING = frozenset({"requested", "received"})
 OPEN = WAITING | {"draft", "accepted", "ready", "in-progress", "on-hold"}
-DECLINED = "declined-before"
+LOOKING, REMINDING = "dressing-check", "chart-the-change"
+# What is written once about what a person did before; it stays, whatever the Task says later.
+DECLINED, MARKED, MARKED_AT = "declined-before", "marked-done", "marked-done-at"
+ABOUT_BEFORE = frozenset({DECLINED, MARKED, MARKED_AT})
+
+
+_TEAMS = ("Organization/", "CareTeam/", "HealthcareService/")
 
 
 def own_of(resource: Mapping[str, Any], identity: Identity) -> Hashable:
@@ -21,15 +36,19 @@ def own_of(resource: Mapping[str, Any], identity: Identity) -> Hashable:
     change, but are no reason for one.
     """
     inputs = _our_inputs(resource, identity)
+    code = code_in(resource.get("code"), identity.codes + ITEMS)
     return (
         line_of(resource, identity),
-        code_in(resource.get("code"), identity.codes + ITEMS),
+        reference_name(resource.get("for")),
+        code,
         code_in(resource.get("reasonCode"), identity.codes + STATES),
         tuple(reference_name(resource.get(name)) for name in ("focus", "encounter", "location", "reasonReference")),
         comparable(resource.get("restriction", {}).get("period", {})),
-        (resource.get("description"), resource.get("instantiatesUri")),
+        # What a reminder says holds the time at which something was marked as done: it is no reason for a change.
+        None if code == REMINDING else resource.get("description"),
+        resource.get("instantiatesUri"),
         tuple(one.get("text") for one in resource.get("note", []) if is_our_note(one)),
-        tuple(sorted((code, comparable(value)) for code, value in inputs.items() if code != DECLINED)),
+        tuple(sorted((code, comparable(value)) for code, value in inputs.items() if code not in ABOUT_BEFORE)),
     )
 
 
@@ -53,12 +72,14 @@ def read_task(resource: Mapping[str, Any], identity: Identity) -> ExistingTask |
     updated = instant_from(resource.get("meta", {}).get("lastUpdated"))
     authored = instant_from(resource.get("authoredOn")) or updated or 0
     status = str(resource.get("status"))
+    code = code_in(resource.get("code"), identity.codes + ITEMS)
+    phase = _phase(resource, status, identity)
     return ExistingTask(
         ref=f"Task/{resource.get('id')}",
         identifier=key,
         line=line,
         patient=reference_name(resource.get("for")) or "",
-        phase=_phase(resource, status, identity),
+        phase=phase,
         waiting=status in WAITING,
         touched=_is_touched(resource, status),
         priority=_priority(resource),
@@ -66,11 +87,24 @@ def read_task(resource: Mapping[str, Any], identity: Identity) -> ExistingTask |
         authored=authored,
         modified=instant_from(resource.get("lastModified")) or updated or authored,
         own=own_of(resource, identity),
+        item=DRESSING_ITEM if code in (None, LOOKING, REMINDING) else code,
         since=instant_from(resource.get("restriction", {}).get("period", {}).get("start")),
         anchor=anchor,
         counts_from=instant_from(inputs.get("counts-from", {}).get("valueDateTime")),
         finding=stands_on if stands_on != anchor else None,
+        done=status == "completed" and phase is Phase.ENDED_BY_A_PERSON,
+        reminds=code == REMINDING,
+        said=_said(resource, identity) if phase is Phase.ENDED_BY_A_PERSON else None,
     )
+
+
+def _said(resource: Mapping[str, Any], identity: Identity) -> str | None:
+    """Return the reason that a person gave for ending a Task."""
+    reason = resource.get("statusReason")
+    if not isinstance(reason, Mapping) or code_in(reason, identity.codes + ENDS):
+        return None
+    displays = (one.get("display") for one in reason.get("coding", []))
+    return reason.get("text") or next((text for text in displays if text), None)
 
 
 def _phase(resource: Mapping[str, Any], status: str, identity: Identity) -> Phase:
@@ -79,12 +113,19 @@ def _phase(resource: Mapping[str, Any], status: str, identity: Identity) -> Phas
     if status == "entered-in-error":
         return Phase.VOID
     by_us = code_in(resource.get("statusReason"), identity.codes + ENDS)
-    return Phase.ENDED_BY_US if by_us else Phase.ENDED_BY_A_PERSON
+    # What was marked as done and never charted counts as a person's no.
+    return Phase.ENDED_BY_US if by_us and by_us != EndReason.NOT_CONFIRMED else Phase.ENDED_BY_A_PERSON
 
 
 def _is_touched(resource: Mapping[str, Any], status: str) -> bool:
-    noted = any(not is_our_note(one) for one in resource.get("note", []))
-    return status not in (*WAITING, "draft") or "owner" in resource or noted
+    noted = any(is_from_a_person(one) for one in resource.get("note", []))
+    return status not in (*WAITING, "draft") or is_put_to_a_person(resource) or noted
+
+
+def is_put_to_a_person(resource: Mapping[str, Any]) -> bool:
+    """Tell whether a Task is put to somebody, not to a team or nobody: then a person did that."""
+    owner = resource.get("owner")
+    return owner is not None and not (reference_name(owner) or "").startswith(_TEAMS)
 
 
 def _priority(resource: Mapping[str, Any]) -> Priority:

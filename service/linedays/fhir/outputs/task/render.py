@@ -3,12 +3,14 @@
 Nothing here depends on when it runs: there is no elapsed time, no "today" and no time of a run in it.
 """
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from datetime import UTC
 from typing import Any
 
 from linedays.core.asked import (
     DRESSING,
+    REMOVAL,
     began,
     cycle_of,
     deferred_until,
@@ -19,14 +21,17 @@ from linedays.core.asked import (
     severity_of,
     task_priority,
 )
-from linedays.core.changes import WantedTask
-from linedays.core.states import AnchorBasis, ItemState, SiteState, State
+from linedays.core.changes import Act, WantedTask
+from linedays.core.moment import Instant
+from linedays.core.offers import is_raised
+from linedays.core.own_tasks import removal_source
+from linedays.core.states import AnchorBasis, ItemState, Priority, SiteState, State
 from linedays.fhir.elements import Resource, concept, moment_text, narrative, note, reference, tags, time_text
-from linedays.fhir.identity import Identity, line_identifier, stem_of
-from linedays.fhir.outputs.task.read import INPUTS, ITEMS, STATES, own_of
+from linedays.fhir.identity import Identity, line_identifier, patient_of, software_reference, stem_of
+from linedays.fhir.outputs.task.read import INPUTS, ITEMS, LOOKING, REMINDING, STATES, own_of
 
 TASK_CODE = "http://hl7.org/fhir/CodeSystem/task-code"
-KINDS = "dressing-kind"
+KINDS, PERFORMERS = "dressing-kind", "performer"
 _NEVER_ASKED = frozenset({State.PAUSED, State.NOT_REQUIRED, State.DEFERRED})
 _LAST = {
     AnchorBasis.CHANGE: ("last-change", "dressing change charted"),
@@ -38,7 +43,12 @@ _LAST = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TaskContent:
-    """What a Task says: the state with the item it is about, and the texts, rendered and without a name in them."""
+    """What a Task says: the state with the item it is about, and the texts, rendered and without a name in them.
+
+    `steps` are the items that are done together with it. `who` may do it, `role` is the code of that, `owner` the team
+    that it is put to. `reminder` words the Task where it only reminds of charting what was marked as done; `before`
+    words the note on what a person did to the one before.
+    """
 
     state: SiteState
     item: ItemState
@@ -47,6 +57,20 @@ class TaskContent:
     notes: tuple[str, ...]
     who: str
     policy_hash: str
+    reminder: Callable[[Instant], str]
+    before: Callable[[Act], str]
+    steps: tuple[ItemState, ...] = ()
+    role: str | None = None
+    owner: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TaskBody:
+    """The elements that we own of a Task as it asks, and how to make those of one that only reminds."""
+
+    asking: Resource
+    reminding: Callable[[Instant], Resource] = field(compare=False)
+    before: Callable[[Act], str] = field(compare=False)
 
 
 def wanted_task(content: TaskContent, identity: Identity) -> WantedTask | None:
@@ -54,14 +78,21 @@ def wanted_task(content: TaskContent, identity: Identity) -> WantedTask | None:
     state, item = content.state, content.item
     if item.state in _NEVER_ASKED:
         return None
-    body = render_task(content, identity)
+    body = TaskBody(
+        asking=render_task(content, identity),
+        reminding=lambda at: _reminding(content, identity, at),
+        before=content.before,
+    )
     cycle = cycle_of(state, item)
     return WantedTask(
-        stem=stem_of(state, DRESSING, cycle),
+        item=_about(item),
+        patient=patient_of(state),
+        stem=_stem(state, item, cycle),
         state=item.state,
         severity=severity_of(state, item),
-        priority=task_priority(state, item),
-        own=own_of(body, identity),
+        priority=_priority(content),
+        own=own_of(body.asking, identity),
+        reminder_own=own_of(body.reminding(state.at), identity),
         body=body,
         anchor=cycle.anchor.source if cycle.anchor else None,
         since=cycle.anchor.at if cycle.anchor else None,
@@ -69,6 +100,37 @@ def wanted_task(content: TaskContent, identity: Identity) -> WantedTask | None:
         deferred_until=deferred_until(item),
         asked=is_asked(state, item),
     )
+
+
+def _about(item: ItemState) -> str:
+    """Return the item that a Task is kept under: looking at a dressing or its site is one with changing it."""
+    return item.item if item.item not in (DRESSING, "site-assessment") else DRESSING
+
+
+def _stem(state: SiteState, item: ItemState, cycle: ItemState) -> str:
+    if item.item == REMOVAL:
+        return "|".join((state.site.key, REMOVAL, removal_source(state) or state.site.key))
+    return stem_of(state, _about(item), cycle)
+
+
+def _priority(content: TaskContent) -> Priority:
+    """Return the highest priority of what is done together."""
+    highest = task_priority(content.state, content.item)
+    for step in content.steps:
+        own = task_priority(content.state, step)
+        highest = own if is_raised(own, highest) else highest
+    return highest
+
+
+def _reminding(content: TaskContent, identity: Identity, at: Instant) -> Resource:
+    """Return the elements of a Task that only reminds of charting what was marked as done at a moment."""
+    said = content.reminder(at)
+    code = {"system": identity.codes + ITEMS, "code": REMINDING}
+    body = render_task(content, identity)
+    body["code"] = {"coding": [code, {"system": TASK_CODE, "code": "fulfill"}], "text": said}
+    body["description"] = f"{said} · {content.title}"
+    body["text"] = narrative((said, content.title, content.reason, *content.notes))
+    return body
 
 
 def render_task(content: TaskContent, identity: Identity) -> Resource:
@@ -83,19 +145,21 @@ def render_task(content: TaskContent, identity: Identity) -> Resource:
         "text": narrative((content.title, content.reason, *content.notes)),
         "instantiatesUri": identity.rules + item.rule if item.rule else None,
         "groupIdentifier": line_identifier(state.site.key, identity),
-        "priority": task_priority(state, item).value,
+        "priority": _priority(content).value,
         "code": _code(content, identity),
         "description": f"{content.title} · {content.reason}",
         "focus": reference("Device", _focus(state)),
         "for": reference("Patient", line.patient),
         "encounter": reference("Encounter", state.encounter) if state.encounter else None,
-        "performerType": [{"text": content.who}] if content.who else None,
+        "requester": software_reference(identity),
+        "performerType": _performers(content, identity),
+        "owner": {"reference": content.owner} if content.owner else None,
         "location": reference("Location", state.place) if state.place else None,
         "reasonCode": concept(identity.codes + STATES, severity_of(state, item).value, content.reason),
-        "reasonReference": _reason_reference(item),
+        "reasonReference": _reason_reference(state, item),
         "note": [note(text) for text in content.notes],
         "restriction": _restriction(state, item),
-        "input": _inputs(state, cycle_of(state, item), identity),
+        "input": [*_inputs(state, cycle_of(state, item), identity), *_steps(content, identity)],
     }
     return {name: value for name, value in elements.items() if value}
 
@@ -105,7 +169,7 @@ def _our_tags(policy_hash: str, identity: Identity) -> dict[str, str]:
 
 
 def _code(content: TaskContent, identity: Identity) -> Resource:
-    code = "dressing-check" if only_looking(content.state, content.item) else DRESSING
+    code = LOOKING if only_looking(content.state, content.item) else _about(content.item)
     ours = {"system": identity.codes + ITEMS, "code": code}
     return {"coding": [ours, {"system": TASK_CODE, "code": "fulfill"}], "text": content.title}
 
@@ -121,7 +185,16 @@ def _focus(state: SiteState) -> str:
     return line.key
 
 
-def _reason_reference(item: ItemState) -> dict[str, str] | None:
+def _performers(content: TaskContent, identity: Identity) -> list[Resource] | None:
+    if content.role:
+        return [concept(identity.codes + PERFORMERS, content.role, content.who)]
+    return [{"text": content.who}] if content.who else None
+
+
+def _reason_reference(state: SiteState, item: ItemState) -> dict[str, str] | None:
+    if item.item == REMOVAL:
+        found = removal_source(state)
+        return {"reference": found} if found else None
     first = first_finding(item.findings)
     source = first.source if first else item.anchor.source if item.anchor else None
     return {"reference": source} if source else None
@@ -152,6 +225,17 @@ def _inputs(state: SiteState, item: ItemState, identity: Identity) -> list[Resou
     if item.due is not None:
         found.append(input_of("due", "due", identity, valueDateTime=time_text(item.due, zone)))
     return found
+
+
+def _steps(content: TaskContent, identity: Identity) -> list[Resource]:
+    """Return what is done together, each with its due time where it has one."""
+    zone = content.state.zone or UTC
+    return [
+        input_of(f"step-{step.item}", step.item.replace("-", " "), identity, valueDateTime=time_text(step.due, zone))
+        if step.due is not None
+        else input_of(f"step-{step.item}", step.item.replace("-", " "), identity, valueBoolean=True)
+        for step in content.steps
+    ]
 
 
 def input_of(code: str, text: str, identity: Identity, **value: object) -> Resource:

@@ -1,0 +1,154 @@
+"""What one Task of a dressing site should say, those that exist, what was charted → the changes to them. No I/O.
+
+At most one is open for an item. What is open is brought up to date and keeps its identifier; a person's no holds until
+things get worse or its time is over; a Task marked as done with nothing charted is followed by one that reminds of it.
+"""
+
+from collections.abc import Callable
+from typing import TypeAlias
+
+from linedays.core.changes import (
+    Act,
+    Cancel,
+    Change,
+    Create,
+    EndReason,
+    ExistingTask,
+    Held,
+    Leave,
+    LeaveReason,
+    Phase,
+    Revise,
+    SiteWanted,
+    Void,
+    WantedTask,
+)
+from linedays.core.closing import close_task, done_since, is_withdrawn
+from linedays.core.moment import DAY, Instant
+from linedays.core.offers import AT_ANY_HOUR, is_raised, is_worse, may_offer, next_offer, standing_no
+from linedays.core.states import Priority, State
+
+# From a stem to its identifier with the first n that is not found on the server.
+Naming: TypeAlias = Callable[[str], str]
+
+
+def task_changes(
+    site: SiteWanted, wanted: WantedTask | None, tasks: list[ExistingTask], at: Instant, naming: Naming
+) -> list[Change]:
+    """Return the changes to the Tasks of one item of a site; `wanted` is None where nothing is known to ask for."""
+    opened = sorted((task for task in tasks if task.phase is Phase.OPEN), key=_survival)
+    if not opened:
+        return _offer(site, wanted, tasks, at, naming) if wanted is not None else []
+    task, *duplicates = opened
+    return [*map(_duplicate, duplicates), *_follow(site, task, wanted, tasks, at, naming)]
+
+
+def _survival(task: ExistingTask) -> tuple[bool, Instant, str]:
+    return (not task.touched, task.authored, task.ref)
+
+
+def _duplicate(task: ExistingTask) -> Change:
+    return Cancel(existing=task, reason=EndReason.DUPLICATE) if task.touched else Void(existing=task)
+
+
+def _follow(
+    site: SiteWanted,
+    task: ExistingTask,
+    wanted: WantedTask | None,
+    tasks: list[ExistingTask],
+    at: Instant,
+    naming: Naming,
+) -> list[Change]:
+    if wanted is not None and wanted.asked:
+        if done := done_since(task, site.evidence):
+            return [done, *_offer(site, wanted, tasks, at, naming)]
+        return _bring_up_to_date(site, task, wanted, tasks, at, naming)
+    if ended := close_task(task, site.evidence, wanted.anchor if wanted else None):
+        return [ended]
+    if task.item in site.joined and task.waiting:
+        return [Cancel(existing=task, reason=EndReason.JOINED)]
+    if wanted is not None and not task.reminds:
+        return _revise(site, task, wanted, at)
+    return [Leave(existing=task, reason=LeaveReason.DEFERRED if site.kept else LeaveReason.NOTHING_CHARTED)]
+
+
+def _bring_up_to_date(
+    site: SiteWanted, task: ExistingTask, wanted: WantedTask, tasks: list[ExistingTask], at: Instant, naming: Naming
+) -> list[Change]:
+    if task.reminds and not _is_worse_since(wanted, task):
+        return _remind_on(task, wanted, at)
+    if task.waiting and is_raised(task.priority, wanted.priority) and is_withdrawn(task.finding, site.evidence):
+        # What made it urgent was never there: the Task goes, and what is asked for besides gets one of its own.
+        cancelled = Cancel(existing=task, reason=EndReason.FINDING_WITHDRAWN)
+        return [cancelled, *_offer(site, wanted, tasks, at, naming)]
+    return _revise(site, task, wanted, at)
+
+
+def _is_worse_since(wanted: WantedTask, task: ExistingTask) -> bool:
+    return is_worse(wanted.severity, task.severity) or (wanted.found is not None and wanted.found > task.authored)
+
+
+def _remind_on(task: ExistingTask, wanted: WantedTask, at: Instant) -> list[Change]:
+    """Keep a Task that reminds for a day; then it counts as a person's no. Source: common practice, no source."""
+    if at >= task.authored + DAY:
+        return [Cancel(existing=task, reason=EndReason.NOT_CONFIRMED)]
+    if wanted.reminder_own != task.own:
+        return [Revise(existing=task, wanted=wanted, priority=task.priority, reminds=True)]
+    return []
+
+
+def _revise(site: SiteWanted, task: ExistingTask, wanted: WantedTask, at: Instant) -> list[Change]:
+    changes: list[Change] = []
+    priority = _priority_after(task, wanted)
+    until = _writable_from(site, wanted, priority, at)
+    if priority is not task.priority and until > at:
+        changes.append(Held(wanted=wanted, until=until, existing=task))
+        priority = task.priority
+    if priority is not task.priority or wanted.own != task.own:
+        changes.append(Revise(existing=task, wanted=wanted, priority=priority))
+    return changes
+
+
+def _priority_after(task: ExistingTask, wanted: WantedTask) -> Priority:
+    """Raise as asked; lower only from asap to routine, on "since seen intact", while nobody has accepted the Task."""
+    if is_raised(wanted.priority, task.priority):
+        return wanted.priority
+    seen_intact = wanted.state is State.COMPROMISED and wanted.priority is Priority.ROUTINE
+    if seen_intact and task.priority is Priority.ASAP and task.waiting:
+        return Priority.ROUTINE
+    return task.priority
+
+
+def _writable_from(site: SiteWanted, wanted: WantedTask, priority: Priority, at: Instant) -> Instant:
+    if priority in AT_ANY_HOUR:
+        return at
+    return may_offer(priority, max(at, wanted.deferred_until or at), site.shifts, site.zone)
+
+
+def _offer(
+    site: SiteWanted, wanted: WantedTask, tasks: list[ExistingTask], at: Instant, naming: Naming
+) -> list[Change]:
+    if not wanted.asked:
+        return []
+    no = standing_no(tasks, wanted.since)
+    act = Act(ref=no.ref, at=no.modified, said=no.said, done=no.done) if no is not None else None
+    worse = no is not None and (
+        is_worse(wanted.severity, no.severity) or (wanted.found is not None and wanted.found > no.modified)
+    )
+    reminds = no is not None and not worse and _is_unconfirmed(no, wanted)
+    if no is not None and not worse and not reminds:
+        again = next_offer(wanted.severity, no.modified, site.shifts, site.zone)
+        if again > at:
+            return [Leave(existing=no, reason=LeaveReason.DECLINED, until=again)]
+    until = _writable_from(site, wanted, wanted.priority, at)
+    if until > at:
+        return [Held(wanted=wanted, until=until)]
+    identifier = naming(wanted.stem)
+    if reminds:
+        return [Create(wanted=wanted, identifier=identifier, marked=act)]
+    return [Create(wanted=wanted, identifier=identifier, declined=act)]
+
+
+def _is_unconfirmed(task: ExistingTask, wanted: WantedTask) -> bool:
+    """Tell whether a person marked a Task of this cycle as done, and has not yet been reminded to chart it."""
+    return task.done and not task.reminds and task.anchor == wanted.anchor
