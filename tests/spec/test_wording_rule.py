@@ -36,6 +36,7 @@ from linedays.run.sweep import read_ours
 from linedays.run.wanted import wanted_of
 from linedays.run.worklist import worklist
 from linedays.run.writing import apply_plan
+from support.memory_fhir_server import MemoryFhirServer
 from support.small_ward import AT, IDENTITY, WARD, derived, hospital, memory_server, planned, wired, wired_demo
 
 CODE = Path(linedays.__file__).parent
@@ -190,6 +191,17 @@ def test_command_line_says_so_itself() -> None:
     assert "never orders" in parser().format_help()
 
 
+def people_act(server: MemoryFhirServer, step: int, at: int) -> None:
+    """Let people mark one Task in five as done with nothing charted, and hand one in seven back with a reason."""
+    waiting = [one for one in read_ours(server, IDENTITY).values() if one["resourceType"] == "Task" and one["status"] == "requested"]
+    for number, task in enumerate(sorted(waiting, key=lambda one: str(one["id"])), step):
+        said = {"lastModified": datetime.fromtimestamp(at + 60, UTC).isoformat()}
+        if number % 5 == 0:
+            server.update({**task, **said, "status": "completed"}, task["meta"]["versionId"])
+        elif number % 7 == 0:
+            server.update({**task, **said, "status": "rejected", "statusReason": {"text": "asleep"}}, task["meta"]["versionId"])
+
+
 @pytest.fixture(scope="module")
 def written() -> list[dict[str, Any]]:
     """Return every version of every Task and Flag of ten days at the demo hospital, swept every five hours and 17 seconds."""
@@ -204,6 +216,7 @@ def written() -> list[dict[str, Any]]:
         assert all(ref_of(each.change) or each.resource["status"] in ("requested", "active") for each in plan.writes)
         apply_plan(plan, server, IDENTITY)
         server.tick(5 * HOUR + 17)
+        people_act(server, step, at)
         found += [one | {"swept": at} for one in read_ours(server, IDENTITY).values()]
     return found
 
@@ -221,7 +234,10 @@ def test_every_written_resource_of_ten_days(written: list[dict[str, Any]]) -> No
         "Dressing date unknown: look at the dressing and its label",
         "Site concern: look at the site",
     }
-    assert calm(text for one in written for text in leaves(ours(one))) > 1000
+    said = [text for one in written for text in leaves(ours(one))]
+    assert calm(said) > 1000
+    assert any(text.startswith("marked done ") for text in said)
+    assert any(text.startswith("offered again; declined ") and "asleep" in text for text in said)
 
 
 def test_every_task_carries_every_caution(written: list[dict[str, Any]]) -> None:
@@ -232,7 +248,8 @@ def test_every_task_carries_every_caution(written: list[dict[str, Any]]) -> None
     for task in tasks:
         assert cautions <= {note["text"] for note in task["note"]}
         assert task["intent"] == "plan"
-        assert all(caution in task["text"]["div"].replace("&#x27;", "'") for caution in cautions)
+    for one in written:
+        assert all(caution in one["text"]["div"].replace("&#x27;", "'") for caution in cautions), one["resourceType"]
 
 
 def test_no_written_resource_holds_an_elapsed_time_or_the_time_of_the_run(written: list[dict[str, Any]]) -> None:

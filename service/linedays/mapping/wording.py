@@ -53,6 +53,7 @@ class WordingShape(Shape):
 
     cautions: list[Text] = Field(min_length=1, description="a list of sentences")
     stat_caution: Text = Field(description="a sentence")
+    absent: dict[str, dict[str, Text]] = Field(description="resource: element: why it is left out")
     items: dict[str, Text] = Field(description="item: name")
     titles: dict[str, dict[str, Text]] = Field(description="item: state or reason: title")
     title_concern: Text = Field(description="a few words")

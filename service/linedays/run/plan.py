@@ -5,11 +5,12 @@ taken afresh.
 """
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Any
 
-from linedays.core.changes import Change, Create, Held, Leave, SiteWanted, Write, is_write
+from linedays.core.changes import Change, Create, EndReason, Held, Leave, LeaveReason, SiteWanted, Write, is_write
+from linedays.core.evidence import withdrawn_sources
 from linedays.core.moment import Instant
 from linedays.core.reconcile import reconcile
 from linedays.fhir.checks import problems_of, validate_with_classes
@@ -43,19 +44,27 @@ class Decided:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decider:
-    """What is wanted at every dressing site at a moment, ready to be compared with what exists, as often as needed."""
+    """What is wanted at every dressing site at a moment, ready to be compared with what exists, as often as needed.
+
+    `gone` are lines that no site speaks of, with the charted reason.
+    """
 
     sites: tuple[SiteWanted, ...]
     identity: Identity
     at: Instant
     zone_of: Callable[[str], tzinfo]
+    gone: Mapping[str, EndReason]
 
     def decide(self, existing: Mapping[str, Resource], lines: frozenset[str] | None = None) -> Decided:
         """Return the decisions, given what of ours exists by `Type/id`; with `lines`, for their sites only."""
         sites = [site for site in self.sites if lines is None or lines.intersection(site.lines)]
         read = (read_existing(one, self.identity) for one in existing.values())
         changes = reconcile(
-            sites, [found for found in read if found is not None], at=self.at, name=self.identity.name
+            sites,
+            [found for found in read if found is not None],
+            at=self.at,
+            name=self.identity.name,
+            gone=self.gone,
         )
         return Decided(
             writes=tuple(self._planned(change, existing) for change in changes if is_write(change)),
@@ -106,7 +115,14 @@ def plan_sweep(
         for result in derivation.results
         for site in wanted_of(result, collected.facts[result.chart.person.id], instance.policy, wording, identity)
     )
-    decider = Decider(sites=sites, identity=identity, at=at, zone_of=_zones(derivation, instance.zone))
+    withdrawn = withdrawn_sources(fact for facts in collected.facts.values() for fact in facts)
+    decider = Decider(
+        sites=sites,
+        identity=identity,
+        at=at,
+        zone_of=_zones(derivation, instance.zone),
+        gone=dict.fromkeys(withdrawn, EndReason.LINE_WITHDRAWN),
+    )
     decided = decider.decide(existing)
     return SweepPlan(
         collected=collected,
@@ -116,6 +132,20 @@ def plan_sweep(
         held=decided.held,
         left=decided.left,
     )
+
+
+def not_looked_at(plan: SweepPlan) -> tuple[str, ...]:
+    """Return the lines that something of ours is open for and that no site of the plan speaks of."""
+    left = {change.existing.line for change in plan.left if change.reason is LeaveReason.NOT_EVALUATED}
+    return tuple(sorted(left))
+
+
+def without_lines(plan: SweepPlan, missing: Iterable[str], existing: Mapping[str, Resource]) -> SweepPlan:
+    """Return a plan in which what is open for these lines is ended: each was looked for by itself and is not there."""
+    gone = {**plan.decider.gone, **dict.fromkeys(missing, EndReason.GONE_FROM_CHART)}
+    decider = replace(plan.decider, gone=gone)
+    decided = decider.decide(existing)
+    return replace(plan, decider=decider, writes=decided.writes, held=decided.held, left=decided.left)
 
 
 def _zones(derivation: Derivation, zone: tzinfo) -> Callable[[str], tzinfo]:

@@ -14,7 +14,7 @@ from linedays.core.moment import Instant
 from linedays.fhir.identity import Identity, is_ours
 from linedays.fhir.searches import OUTPUT_TYPES, carrying_identifier
 from linedays.run.input import Progress, from_server
-from linedays.run.plan import SweepPlan, plan_sweep
+from linedays.run.plan import SweepPlan, not_looked_at, plan_sweep, without_lines
 from linedays.run.ports import FhirServer
 from linedays.run.wiring import Wired
 
@@ -26,7 +26,15 @@ def read_and_plan(
 ) -> SweepPlan:
     """Read a server and return what a sweep at a moment would write there; nothing is written."""
     ours = read_ours(server, identity)
-    return plan_sweep(from_server(server, told), ours, wired.instance, wired.wording, identity, at=at)
+    plan = plan_sweep(from_server(server, told), ours, wired.instance, wired.wording, identity, at=at)
+    missing = [line for line in not_looked_at(plan) if _is_missing(server, line)]
+    return without_lines(plan, missing, ours) if missing else plan
+
+
+def _is_missing(server: FhirServer, line: str) -> bool:
+    """Tell, by a direct read, whether the resource that a line is known by is not on the server (any more)."""
+    resource_type, _, resource_id = line.partition("/")
+    return bool(resource_id) and server.read(resource_type, resource_id) is None
 
 
 def read_ours(server: FhirServer, identity: Identity) -> dict[str, Resource]:

@@ -45,7 +45,9 @@ def _site(
         written.extend([task] if task is not None else [])
     for holding in conditions(state):
         text = _flag_text(state, holding.condition, policy, wording)
-        content = FlagContent(state=state, holding=holding, text=text, policy_hash=policy.content_hash)
+        content = FlagContent(
+            state=state, holding=holding, text=text, policy_hash=policy.content_hash, cautions=wording.cautions
+        )
         written.append(wanted_flag(content, identity))
     joined = frozenset(step.item for step in joined_steps(state))
     shifts = _settings(state, policy).shifts

@@ -48,12 +48,13 @@ _OWNED = ("code", "text", "encounter", "extension")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlagContent:
-    """What a Flag says: the state, the condition that holds, and its text, without a name in it."""
+    """What a Flag says: the state, the condition that holds, its text and the cautions, without a name in it."""
 
     state: SiteState
     holding: Holding
     text: str
     policy_hash: str
+    cautions: tuple[str, ...] = ()
 
 
 def wanted_flag(content: FlagContent, identity: Identity) -> WantedFlag:
@@ -80,7 +81,7 @@ def render_flag(content: FlagContent, identity: Identity) -> Resource:
     detail = {"url": DETAIL, "valueReference": {"reference": holding.finding.source}} if holding.finding else None
     elements: dict[str, Any] = {
         "meta": tags(None, {identity.codes + "tag": "derived", identity.codes + "policy": content.policy_hash}),
-        "text": narrative((content.text,)),
+        "text": narrative((content.text, *content.cautions)),
         "extension": [detail] if detail else None,
         "identifier": [line_identifier(state.site.key, identity)],
         "category": [{"coding": [{"system": CATEGORY, "code": "safety"}]}],
