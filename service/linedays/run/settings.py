@@ -36,6 +36,8 @@ VARIABLES = {
     "LINEDAYS_IDENTIFIER_SYSTEM": "identifier system of everything we write",
     "LINEDAYS_CODE_BASE": "canonical base of our code systems, ending in /",
     "LINEDAYS_TOKEN_FILE": "file with the bearer token for the FHIR server",
+    "LINEDAYS_STORE": "folder of the store: the writer's lock and what sweeps wrote "
+    "(default: none needed for dry runs)",
 }
 
 
