@@ -91,11 +91,22 @@ def test_a_task_marked_as_done_is_followed_by_one_that_reminds_of_charting():
 def test_a_reminder_waits_for_the_end_of_quiet_hours_unless_asap():
     board = Board()
     board.sweep(overdue())
-    board.person("Task/1", at("2026-03-10 22:30"), status="completed")
+    board.person("Task/1", at("2026-03-10 21:40"), status="completed")
     (held,) = board.sweep(overdue(now=at("2026-03-10 22:45")))
     assert isinstance(held, Held)
     assert held.until == at("2026-03-11 06:00")
     assert kinds(board.sweep(overdue(now=held.until))) == [Create]
+
+
+@pytest.mark.parametrize(("minutes", "written"), [(59, []), (60, [Create])])
+def test_an_hour_is_left_for_charting_before_anybody_is_reminded(minutes, written):
+    board = Board()
+    board.sweep(overdue())
+    board.person("Task/1", NOON + 10 * MINUTE, status="completed")
+    changes = board.sweep(overdue(now=NOON + (10 + minutes) * MINUTE))
+    assert kinds(changes) == written
+    if not written:
+        assert [(one.reason, one.until) for one in changes] == [(LeaveReason.MARKED_DONE, NOON + 70 * MINUTE)]
 
 
 def test_a_change_charted_late_completes_the_reminder():

@@ -80,6 +80,7 @@ class LeaveReason(StrEnum):
     """Why something is left as it is; the value is the words shown to people."""
 
     DECLINED = "a person ended it; offered again later, or at once when things get worse"
+    MARKED_DONE = "a person marked it as done; its entry in the chart is waited for"
     NOTHING_CHARTED = "nothing is asked any more, but nothing charted says why"
     DEFERRED = "charted as not done for now; left as it is until its time"
     NOT_EVALUATED = "its line was not looked at in this sweep"

@@ -9,7 +9,7 @@ from datetime import timedelta, tzinfo
 from typing import TypeVar
 
 from linedays.core.changes import ExistingFlag, ExistingTask, Phase, Severity
-from linedays.core.moment import DAY, Instant, local_date
+from linedays.core.moment import DAY, HOUR, Instant, local_date
 from linedays.core.policy import Shifts
 from linedays.core.states import Priority
 from linedays.core.windows import next_shift_start, quiet_night, shift_starts
@@ -17,6 +17,9 @@ from linedays.core.windows import next_shift_start, quiet_night, shift_starts
 _E = TypeVar("_E", ExistingTask, ExistingFlag)
 
 AT_ANY_HOUR = frozenset({Priority.ASAP, Priority.STAT})
+
+# What was marked as done is mostly charted within this; only then is anybody reminded. Common practice, no source.
+CHARTED_WITHIN = HOUR
 
 _RANK = {
     Severity.DUE: 1,

@@ -25,7 +25,7 @@ from linedays.core.changes import (
 )
 from linedays.core.closing import close_task, done_since, is_withdrawn
 from linedays.core.moment import DAY, Instant
-from linedays.core.offers import AT_ANY_HOUR, is_raised, is_worse, may_offer, next_offer, standing_no
+from linedays.core.offers import AT_ANY_HOUR, CHARTED_WITHIN, is_raised, is_worse, may_offer, next_offer, standing_no
 from linedays.core.states import Priority, State
 
 # From a stem to its identifier with the first n that is not found on the server.
@@ -136,6 +136,8 @@ def _offer(
         is_worse(wanted.severity, no.severity) or (wanted.found is not None and wanted.found > no.modified)
     )
     reminds = no is not None and not worse and _is_unconfirmed(no, wanted)
+    if reminds and no is not None and at < no.modified + CHARTED_WITHIN:
+        return [Leave(existing=no, reason=LeaveReason.MARKED_DONE, until=no.modified + CHARTED_WITHIN)]
     if no is not None and not worse and not reminds:
         again = next_offer(wanted.severity, no.modified, site.shifts, site.zone)
         if again > at:
