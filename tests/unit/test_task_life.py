@@ -309,6 +309,21 @@ def test_the_question_about_a_removal_ends_by_what_is_charted(state, told, reaso
     assert board.of("Task", *OPEN) == []
 
 
+def test_a_question_about_a_removal_that_nothing_answers_stays_and_says_so():
+    board = Board()
+    board.sweep(said_gone(AFTERNOON))
+    calm = item(State.NOT_DUE, due=AFTERNOON + 86400, window_from=AFTERNOON + 7200, overdue_from=None)
+    (leave,) = board.sweep(site(calm, AFTERNOON + HOUR))
+    assert leave.reason is LeaveReason.NOTHING_CHARTED
+
+
+def test_a_line_that_is_not_in_place_yet_closes_nothing():
+    board = Board()
+    board.sweep(overdue())
+    changes = board.sweep(site(None, AFTERNOON, whereabouts=Whereabouts.NOT_YET))
+    assert {one.reason for one in changes} == {LeaveReason.NOTHING_CHARTED}
+
+
 def test_charted_out_but_still_charted_about_asks_to_correct_the_chart_and_the_dressing_task_goes():
     board = Board()
     board.sweep(overdue())

@@ -179,6 +179,11 @@ MISTAKES = {
         "no title for site-assessment that is due",
         line_of("titles:"),
     ),
+    "state of a part without a title": (
+        without('  overdue: "{what} overdue"\n'),
+        "no title for a part that is overdue",
+        line_of("title_part:"),
+    ),
     "title for no state": (
         TEXT.replace("    overdue: Dressing", "    very late: x\n    overdue: Dressing"),
         "nothing is called 'very late'",

@@ -131,26 +131,37 @@ def _offer(
     if not wanted.asked:
         return []
     no = standing_no(tasks, wanted.since)
-    act = Act(ref=no.ref, at=no.modified, said=no.said, done=no.done) if no is not None else None
-    worse = no is not None and (
-        is_worse(wanted.severity, no.severity) or (wanted.found is not None and wanted.found > no.modified)
-    )
-    reminds = no is not None and not worse and _is_unconfirmed(no, wanted)
-    if reminds and no is not None and at < no.modified + CHARTED_WITHIN:
-        return [Leave(existing=no, reason=LeaveReason.MARKED_DONE, until=no.modified + CHARTED_WITHIN)]
-    if no is not None and not worse and not reminds:
-        again = next_offer(wanted.severity, no.modified, site.shifts, site.zone)
-        if again > at:
-            return [Leave(existing=no, reason=LeaveReason.DECLINED, until=again)]
+    if no is not None and (waiting := _still_quiet(site, wanted, no, at)):
+        return [waiting]
     until = _writable_from(site, wanted, wanted.priority, at)
     if until > at:
         return [Held(wanted=wanted, until=until)]
     identifier = naming(wanted.stem)
-    if reminds:
+    if no is None:
+        return [Create(wanted=wanted, identifier=identifier)]
+    act = Act(ref=no.ref, at=no.modified, said=no.said, done=no.done)
+    if _is_unconfirmed(no, wanted):
         return [Create(wanted=wanted, identifier=identifier, marked=act)]
     return [Create(wanted=wanted, identifier=identifier, declined=act)]
 
 
+def _still_quiet(site: SiteWanted, wanted: WantedTask, no: ExistingTask, at: Instant) -> Leave | None:
+    """Return why nothing is offered yet after what a person did; None where it may be."""
+    if _is_unconfirmed(no, wanted):
+        reason, again = LeaveReason.MARKED_DONE, no.modified + CHARTED_WITHIN
+    elif _worsened(no, wanted):
+        return None
+    else:
+        reason, again = LeaveReason.DECLINED, next_offer(wanted.severity, no.modified, site.shifts, site.zone)
+    return Leave(existing=no, reason=reason, until=again) if again > at else None
+
+
+def _worsened(no: ExistingTask, wanted: WantedTask) -> bool:
+    later = wanted.found is not None and wanted.found > no.modified
+    return later or is_worse(wanted.severity, no.severity)
+
+
 def _is_unconfirmed(task: ExistingTask, wanted: WantedTask) -> bool:
-    """Tell whether a person marked a Task of this cycle as done, and has not yet been reminded to chart it."""
-    return task.done and not task.reminds and task.anchor == wanted.anchor
+    """Tell whether a person marked a Task of this cycle as done, with nothing charted and no reminder of it yet."""
+    of_this_cycle = task.anchor == wanted.anchor and not _worsened(task, wanted)
+    return task.done and not task.reminds and of_this_cycle
