@@ -12,10 +12,10 @@ from linedays.adapters.server_starter import started_server
 from linedays.cli import main
 from linedays.cli.sweeps import identity_of
 from linedays.core.moment import DAY
-from linedays.run.demo import Step, bed_names, ended_rows, flag_rows, run_demo, task_rows
-from linedays.run.demo_hospital import hospital_resources
+from linedays.run.demo import Step, ended_rows, flag_rows, run_demo
+from linedays.run.demo_questions import row_cells
 from linedays.run.demo_story import told_at
-from linedays.run.settings import VARIABLES
+from linedays.run.settings import CODE_BASE, VARIABLES
 from linedays.run.sweep import read_ours
 from linedays.run.wiring import server_at
 from linedays.run.worklist import quiet_rows, worklist
@@ -23,17 +23,16 @@ from support.memory_fhir_server import MemoryFhirServer
 from support.small_ward import hospital, wired_demo
 
 Capture = pytest.CaptureFixture[str]
-# What a nurse sees first, in order: one asap, then the urgent ones by due time, then what comes due.
-FIRST = [
-    ("asap", "Lantern Intensive Care, bed 01", "Dressing compromised · right internal-jugular"),
-    ("urgent", "Heron Ward, bed 03", "Dressing date unknown: look at the dressing and its label · "),
-    ("urgent", "Heron Ward, bed 07", "Site concern: look at the site · right hand"),
-    ("urgent", "Lantern Intensive Care, bed 03", "Dressing change overdue · left subclavian"),
-    ("urgent", "Heron Ward, bed 04", "Dressing change overdue · right forearm"),
-    ("urgent", "Lantern Intensive Care, bed 02", "Dressing change overdue · right femoral"),
-    ("routine", "Heron Ward, bed 10", "Dressing change coming due · left internal-jugular"),
-    ("routine", "Heron Ward, bed 02", "Dressing change coming due · right basilic"),
+# What Heron Ward sees, in order: the urgent ones (without a due time first, then by due time), then what comes due.
+HERON = [
+    ("this shift", "Heron 03", "", "Dressing date unknown: look at the dressing and its label\n"),
+    ("this shift", "Heron 07", "", "Site concern: look at the site\nright hand "),
+    ("this shift", "Heron 04", "Wed 12 Mar 15:50", "Dressing change overdue\nright forearm "),
+    # Both due 1 h after 21:50: transparent at 6 d 23 h, gauze at 47 h (CDC-2011 rec. 6 and 7: 7 days and 2).
+    ("coming", "Heron 02", "Wed 12 Mar 22:50", "Dressing change coming due\nright basilic "),
+    ("coming", "Heron 10", "Wed 12 Mar 22:50", "Dressing change coming due\nleft internal-jugular "),
 ]
+OPEN = "requested,received,accepted,ready,in-progress,on-hold,draft"
 
 
 def steps(at: int | None = None) -> tuple[bool, list[Step]]:
@@ -45,17 +44,48 @@ def steps(at: int | None = None) -> tuple[bool, list[Step]]:
     return calm, found
 
 
-def test_worklist_of_the_first_sweep() -> None:
+def open_tasks(step: Step) -> list[dict]:
+    return [one for one in step.ours.values() if one["resourceType"] == "Task" and one["status"] == "requested"]
+
+
+def test_what_each_of_the_four_questions_finds_after_the_first_sweep() -> None:
     _, (first, _, _) = steps()
-    beds = bed_names(hospital_resources(hospital().document, first.at))
-    rows = task_rows(first.ours, beds)
-    assert [(priority, bed) for priority, bed, _, _ in rows] == [(priority, bed) for priority, bed, _ in FIRST]
-    for (_, _, says, _), (_, _, begins) in zip(rows, FIRST, strict=True):
-        assert says.startswith(begins)
-    # Gauze changed 49 h before 21:50 was due 48 h after that, at 20:50; 47 h ago, at 22:50 (CDC-2011 rec. 6: 2 days).
-    due = {bed: when for _, bed, _, when in rows}
-    assert due["Lantern Intensive Care, bed 02"] == "2031-03-12 20:50"
-    assert due["Heron Ward, bed 10"] == "2031-03-12 22:50"
+    place, owner, performer, patient = first.questions
+    found = [row_cells(row, hospital().story) for row in place.rows]
+    assert [cells[:3] for cells in found] == [row[:3] for row in HERON]
+    for cells, (*_, begins) in zip(found, HERON, strict=True):
+        assert cells[3].startswith(begins)
+    (sent,) = place.sent
+    assert sent.startswith("Task?encounter.location=Location/heron-ward,Location/heron-01,")
+    assert sent.endswith(f"Location/heron-14&status={OPEN}")
+
+    tasks = open_tasks(first)
+    team = [one for one in tasks if one.get("owner") == {"reference": "CareTeam/lantern-nurses"}]
+    assert {row.line_key for row in owner.rows} == {one["groupIdentifier"]["value"] for one in team}
+    assert owner.sent == (f"Task?owner=CareTeam/lantern-nurses&status={OPEN}",)
+    nursing = [one for one in tasks if "nursing" in str(one.get("performerType"))]
+    assert {row.line_key for row in performer.rows} <= {one["groupIdentifier"]["value"] for one in nursing}
+    assert performer.sent == (f"Task?performer={CODE_BASE}performer|nursing&status={OPEN}",)
+
+    (loose,) = [row_cells(row, hospital().story) for row in patient.rows]
+    assert loose[:3] == ("now", "Lantern 01", "now")
+    assert loose[3].splitlines()[0] == "Dressing compromised"
+    assert loose[3].splitlines()[2] == "dressing seen loose Wed 12 Mar 2031 21:40"
+    assert patient.sent == (f"Task?patient=Patient/foxglove&status={OPEN}",)
+
+
+def test_the_task_of_a_patient_who_moved_is_on_the_list_of_the_other_unit_only() -> None:
+    _, (_, second, third) = steps()
+    before = [one for one in open_tasks(second) if one["for"] == {"reference": "Patient/oatcake"}]
+    after = [one for one in open_tasks(third) if one["for"] == {"reference": "Patient/oatcake"}]
+    assert [one["identifier"] for one in before] == [one["identifier"] for one in after]
+    assert [one["location"]["reference"] for one in (*before, *after)] == ["Location/lantern-02", "Location/heron-06"]
+    come, left = third.questions
+    assert [row_cells(row, hospital().story)[:3] for row in come.rows] == [("this shift", "Heron 06", "Wed 12 Mar 20:50")]
+    assert left.rows == ()
+    assert ("heron-01" in come.sent[0], "lantern-01" in left.sent[0]) == (True, True)
+    # Foxglove's is the one that is left on Lantern's list: Stepstone's change was charted.
+    assert left.none == "nothing of this patient; its list holds 1 of others"
 
 
 def test_what_no_task_asks_for_is_said_with_its_reason() -> None:
@@ -97,7 +127,8 @@ def test_nothing_was_refused() -> None:
     _, found = steps()
     assert [step.outcome.refused for step in found] == [[], [], []]
     counts = Counter(kind for step in found for kind in step.outcome.counts.elements())
-    assert sum(counts.values()) == 14 + 0 + 4
+    # 8 Tasks and 6 Flags; nothing; two Tasks and two Flags that end, and a Task that goes along with its patient.
+    assert sum(counts.values()) == 14 + 0 + 4 + 1
 
 
 def test_demo_tells_the_same_stories_at_another_moment() -> None:
@@ -105,8 +136,11 @@ def test_demo_tells_the_same_stories_at_another_moment() -> None:
     _, (told, *_) = steps()
     calm, (moved, *_) = steps(start + 400 * DAY)
     assert calm
-    beds = bed_names(hospital_resources(hospital().document, start))
-    assert [row[:2] for row in task_rows(moved.ours, beds)] == [row[:2] for row in task_rows(told.ours, beds)]
+    for one, other in zip(told.questions, moved.questions, strict=True):
+        assert one.sent == other.sent
+        assert [(row.urgency, row.place, row.what) for row in one.rows] == [
+            (row.urgency, row.place, row.what) for row in other.rows
+        ]
 
 
 @pytest.fixture
@@ -127,14 +161,30 @@ def test_command_shows_all_of_it_without_a_name_and_needs_no_setting(capsys: Cap
     assert heads[0][1:] == ("Wed 12 Mar 2031 21:50", "6 Flag create: created, 8 Task create: created")
     assert heads[1][2] == "nothing"
     assert "Counted by nhsn-denominator-snapshot 1 (2023)" in out
-    for _, bed, begins in FIRST:
-        assert re.search(re.escape(bed) + r"\s+" + re.escape(begins), out), begins
-    for title in ("What a nurse would see: open Tasks", "Flags on the chart", "Line days of the month so far", "Tasks that ended"):
+    for urgency, bed, due, _ in HERON[:4]:
+        assert re.search(rf"{urgency} +{bed} +{due} +(Dressing|Site)", out), bed
+    assert "What is open on Heron Ward? 5 open Tasks, the first 4\n  GET Task?encounter.location=" in out
+    assert "is in Heron 06 now: what does Lantern Intensive Care see?\n" in out
+    for title in ("Flags on the chart", "Line days of the month so far", "Tasks that ended"):
         assert title in out
     assert "which-line" in out
     assert out.rstrip().endswith("looking at the site.")
     names = [part for patient in hospital().story.patients for part in patient.name.split()]
     assert [name for name in names if name in out] == []
+
+
+@pytest.mark.server
+@pytest.mark.usefixtures("plain_surroundings")
+@pytest.mark.parametrize("width", [80, 120])
+def test_rows_can_be_read_on_a_narrow_terminal(width: int, monkeypatch: pytest.MonkeyPatch, capsys: Capture) -> None:
+    monkeypatch.setenv("COLUMNS", str(width))
+    assert main(["demo"]) == 0
+    out = capsys.readouterr().out
+    # Urgency, bed and due time of a row stand whole on one line, and no reference is among its words.
+    rows = re.findall(r"^ (now|this shift|coming) +(\w+ \d\d) +(now|\w{3} \d+ \w{3} \d\d:\d\d)? +(\S.*)$", out, re.MULTILINE)
+    # The first four rows are the ward's, the last one is that of the patient who moved.
+    assert [row[1] for row in (*rows[:4], rows[-1])] == ["Heron 03", "Heron 07", "Heron 04", "Heron 02", "Heron 06"]
+    assert not any("/" in cell for row in rows for cell in row)
 
 
 @pytest.mark.server
@@ -145,7 +195,7 @@ def test_command_runs_on_any_other_server_and_is_repeatable_there(capsys: Captur
         assert "8 Task create: created" in capsys.readouterr().out
         # Loaded again: the stories are back at their beginning, and no Task is doubled.
         assert main(["demo", "--fhir", base_url]) == 0
-        assert "What a nurse would see: open Tasks" in capsys.readouterr().out
+        assert "What is open on Heron Ward? 5 open Tasks" in capsys.readouterr().out
         with server_at(base_url) as server:
             ours = read_ours(server, identity_of(wired_demo().settings)).values()
     waiting = [one["groupIdentifier"]["value"] for one in ours if one.get("status") == "requested"]

@@ -139,6 +139,72 @@ def test_device_use_is_searched_by_patient_and_not_all_returned(server, name):
     assert found_ids(server, search) == [f"{name}-a"]
 
 
+def test_tasks_are_searched_by_owner_performer_code_and_several_statuses(server, name):
+    load_bundle(server, [patient(name), {"resourceType": "CareTeam", "id": name, "status": "active"}])
+    performers, items = f"{SYSTEM}/performers", f"{SYSTEM}/items"
+
+    def task(one, status, **other):
+        base = {"resourceType": "Task", "id": f"{name}-{one}", "status": status, "intent": "plan"}
+        return {**base, "for": {"reference": f"Patient/{name}"}, **other}
+
+    def concept(system, code):
+        return {"coding": [{"system": system, "code": code}]}
+
+    owner = {"owner": {"reference": f"CareTeam/{name}"}}
+    tasks = [
+        task("a", "requested", **owner, performerType=[concept(performers, f"{name}-nurse")]),
+        task("b", "accepted", **owner, code=concept(items, f"{name}-change")),
+        task("c", "completed", **owner),
+        task("d", "requested", performerType=[concept(items, f"{name}-nurse")]),
+    ]
+    load_bundle(server, tasks)
+
+    def asked(*params):
+        return [one.removeprefix(f"{name}-") for one in found_ids(server, Search(resource_type="Task", params=params))]
+
+    assert asked(("owner", f"CareTeam/{name}"), ("status", "requested,accepted")) == ["a", "b"]
+    assert asked(("owner", f"CareTeam/{name}-other"), ("status", "requested,accepted")) == []
+    assert asked(("performer", f"{performers}|{name}-nurse")) == ["a"]
+    assert asked(("code", f"{items}|{name}-change")) == ["b"]
+    assert asked(("patient", f"Patient/{name}"), ("status", "completed")) == ["c"]
+
+
+def test_tasks_are_searched_by_encounter_and_by_any_place_of_the_encounter(server, name):
+    places = [{"resourceType": "Location", "id": f"{name}-{one}", "status": "active"} for one in "xy"]
+    stays = [
+        {
+            "resourceType": "Encounter",
+            "id": f"{name}-{one}",
+            "status": status,
+            "class": {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "IMP"},
+            "location": [{"location": {"reference": f"Location/{name}-{place}"}} for place in went],
+        }
+        for one, status, went in (("a", "in-progress", "xy"), ("b", "in-progress", "y"), ("c", "finished", "x"))
+    ]
+    tasks = [
+        {
+            "resourceType": "Task",
+            "id": f"{name}-{one}",
+            "status": "requested",
+            "intent": "plan",
+            "encounter": {"reference": f"Encounter/{name}-{one}"},
+        }
+        for one in "abc"
+    ]
+    load_bundle(server, [*places, *stays, *tasks])
+    x, y = f"Location/{name}-x", f"Location/{name}-y"
+
+    def asked(resource_type, *params):
+        found = found_ids(server, Search(resource_type=resource_type, params=params))
+        return [one.removeprefix(f"{name}-") for one in found]
+
+    assert asked("Encounter", ("location", x), ("status", "in-progress,onleave")) == ["a"]
+    assert asked("Encounter", ("location", f"{x},{y}")) == ["a", "b", "c"]
+    assert asked("Task", ("encounter", f"Encounter/{name}-a,Encounter/{name}-c")) == ["a", "c"]
+    assert asked("Task", ("encounter.location", x), ("status", "requested")) == ["a", "c"]
+    assert asked("Task", ("encounter.location", f"{x},{y}")) == ["a", "b", "c"]
+
+
 def test_search_since_includes_what_was_just_stored(server, name):
     load_bundle(server, [patient(name)])
     server.read_metadata()
@@ -217,6 +283,11 @@ def test_demo_hospital_goes_in_and_comes_out_whole(server, pytestconfig):
         for search in input_searches()
         for resource in found(server, search)
     }
+    teams = {f"CareTeam/{one['id']}" for one in resources if one["resourceType"] == "CareTeam"}
+    assert teams == {"CareTeam/heron-nurses", "CareTeam/lantern-nurses", "CareTeam/cradle-nurses"}
+    assert all(server.read(*team.split("/")) is not None for team in teams)
     for resource in resources:
+        if resource["resourceType"] == "CareTeam":
+            continue
         got = stored[(resource["resourceType"], resource["id"])]
         assert {**got, "meta": None} == {**resource, "meta": None}

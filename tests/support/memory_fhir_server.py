@@ -98,11 +98,20 @@ class MemoryFhirServer:
         for name, value in params:
             if name == "_count":
                 continue
+            if name in _CHAINS:
+                found = self._chained(found, name, value)
+                continue
             if name not in _MATCHERS:
                 raise FhirRejected(f"search of {resource_type}: status 400, refused", status=400)
             matches = _MATCHERS[name]
             found = [one for one in found if any(matches(one, choice) for choice in value.split(","))]
         return found
+
+    def _chained(self, found: list[dict[str, Any]], name: str, value: str) -> list[dict[str, Any]]:
+        element, there = name.split(".")
+        resource_type = _CHAINS[name]
+        targets = {f"{resource_type}/{one['id']}" for one in self._found(resource_type, ((there, value),))}
+        return [one for one in found if one.get(element, {}).get("reference") in targets]
 
 
 def _outcome(result: Written, stored: dict[str, Any]) -> WriteOutcome:
@@ -136,6 +145,24 @@ def _has_status(resource: dict[str, Any], value: str) -> bool:
     return bool(resource.get("status") == value)
 
 
+def _has_coding(element: str) -> Matcher:
+    def matches(resource: dict[str, Any], value: str) -> bool:
+        system, _, code = value.partition("|")
+        concepts = resource.get(element, [])
+        codings = [
+            coding
+            for concept in (concepts if isinstance(concepts, list) else [concepts])
+            for coding in concept.get("coding", ())
+        ]
+        return any(one.get("system") == system and code in ("", one.get("code")) for one in codings)
+
+    return matches
+
+
+def _is_at(resource: dict[str, Any], value: str) -> bool:
+    return any(one["location"]["reference"] == value for one in resource.get("location", ()))
+
+
 def _instant(text: str) -> Instant:
     return int(datetime.fromisoformat(text).astimezone(UTC).timestamp())
 
@@ -145,6 +172,13 @@ _MATCHERS: dict[str, Matcher] = {
     "identifier": _has_identifier,
     "patient": _refers_to("subject", "patient", "for"),
     "device": _refers_to("device"),
+    "owner": _refers_to("owner"),
+    "encounter": _refers_to("encounter"),
+    "location": _is_at,
+    "performer": _has_coding("performerType"),
+    "code": _has_coding("code"),
     "status": _has_status,
     "_lastUpdated": _updated_since,
 }
+# Chained parameters: the type that the reference points to.
+_CHAINS = {"encounter.location": "Encounter"}

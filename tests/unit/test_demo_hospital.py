@@ -17,7 +17,7 @@ from fhir.resources.R4B import get_fhir_model_class
 
 from linedays.core.moment import DAY, HOUR, MINUTE
 from linedays.run.demo_charting import CODE_BASE, RECORDED, Chart, charted
-from linedays.run.demo_hospital import TIME_ZONE, hospital_resources, later_resources
+from linedays.run.demo_hospital import TIME_ZONE, hospital_resources, later_resources, moved_resources
 from linedays.run.demo_story import Event, StoryProblem, after, birth_date, hospital_story, told_at
 
 FILE = Path(__file__).parents[2] / "fixtures" / "demo-hospital" / "hospital.yaml"
@@ -324,3 +324,29 @@ def test_finding_without_a_value_is_refused(document):
 
     with pytest.raises(StoryProblem, match="reedwhistle-iv-3-dressing-condition: dressing-condition needs"):
         hospital_resources(broken(document, drop), AT)
+
+
+def test_who_moves_keeps_the_stay_and_the_bed_that_was_left_stands_in_it(resources, document):
+    moved = moved_resources(document, AT)
+    assert [one["id"] for one in moved] == ["oatcake-stay", "wickerbasket-stay"]
+    for stay, (left, come) in zip(moved, [("lantern-02", "heron-06"), ("heron-06", "lantern-02")], strict=True):
+        get_fhir_model_class("Encounter").model_validate(stay)
+        assert fhirkit.validate(json.dumps(stay)) == []
+        before, after = stay["location"]
+        assert (before["location"], before["status"]) == ({"reference": f"Location/{left}"}, "completed")
+        assert (after["location"], after["status"]) == ({"reference": f"Location/{come}"}, "active")
+        # Five minutes after the moment that the stories count from.
+        assert instant(before["period"]["end"]) == instant(after["period"]["start"]) == AT + 5 * MINUTE
+        assert stay["period"] == by_id(resources, stay["id"])["period"]
+
+
+@pytest.mark.parametrize(
+    ("move", "told"),
+    [
+        ({"patient": "nobody", "bed": "heron-06", "at": "+5min"}, "'nobody' moves, but is none of its patients"),
+        ({"patient": "oatcake", "bed": "attic-01", "at": "+5min"}, "'attic-01' is a bed of no unit"),
+    ],
+)
+def test_a_move_of_nobody_or_to_nowhere_is_refused(document, move, told):
+    with pytest.raises(StoryProblem, match=told):
+        hospital_story({**document, "moves": [move]})

@@ -309,9 +309,13 @@ def test_equality_is_judged_on_meaning_not_on_text():
     assert own_of(found, US) == own_of(written(OVERDUE), US)
 
 
-def test_a_mark_that_a_server_adds_to_a_coding_of_ours_is_a_difference_and_is_written_once():
+def test_a_mark_that_a_server_adds_to_a_coding_of_ours_is_no_difference_but_another_code_is():
+    """A server that adds it to everything it stores would else be written to for ever."""
     task = written(OVERDUE)
-    task["input"][3]["valueCodeableConcept"]["coding"][0]["userSelected"] = True
+    (coding,) = task["input"][3]["valueCodeableConcept"]["coding"]
+    coding |= {"userSelected": True, "version": "1", "display": "as the server calls it"}
+    assert own_of(task, US) == own_of(written(OVERDUE), US)
+    coding["code"] = "gauze"
     assert own_of(task, US) != own_of(written(OVERDUE), US)
     assert own_of(revise(task, OVERDUE), US) == own_of(written(OVERDUE), US)
 

@@ -40,7 +40,11 @@ def _carried_out(arguments: Namespace, console: Console) -> Answer:
             return explain(arguments, console)
         case "policy":
             return policy(arguments, console)
-        case _:
-            from linedays.cli.sweeps import demo, sweep  # the FHIR server is needed by these two only
+        case "sweep":
+            from linedays.cli.sweeps import sweep  # the FHIR server is needed by the last two only
 
-            return sweep(arguments, console) if arguments.command == "sweep" else demo(arguments, console)
+            return sweep(arguments, console)
+        case _:
+            from linedays.cli.demo_command import demo
+
+            return demo(arguments, console)

@@ -15,7 +15,7 @@ from linedays.run.worklist import Row
 
 Json = dict[str, Any]
 # Columns of short words that are not broken, however narrow the terminal.
-WHOLE = frozenset({"state", "read", "used", "issues", "priority", "month"})
+WHOLE = frozenset({"state", "read", "used", "issues", "priority", "month", "urgency", "bed", "due at"})
 
 
 def print_json(console: Console, data: object) -> None:

@@ -94,14 +94,20 @@ def tags(meta: object, ours: dict[str, str]) -> Resource:
     return {**before, "tag": [*others, *({"system": system, "code": code} for system, code in ours.items())]}
 
 
+# What a server may add inside any element.
+_NOT_OURS = frozenset({"id", "extension"})
+
+
 def comparable(element: object) -> object:
     """Return an element as a value that is equal for equal meaning: times as instants, order of keys of no account."""
     match element:
         case Mapping():
             if "reference" in element:
                 return ("reference", reference_name(element))
-            # A display is the server's to fill in.
-            return tuple((key, comparable(value)) for key, value in sorted(element.items()) if key != "display")
+            if "coding" in element:
+                # What a code is called, of which version it is and who chose it are the server's to fill in.
+                return tuple((one.get("system"), one.get("code")) for one in element["coding"])
+            return tuple((key, comparable(value)) for key, value in sorted(element.items()) if key not in _NOT_OURS)
         case list():
             return tuple(comparable(one) for one in element)
         case str():

@@ -100,7 +100,7 @@ def line_of(resource: Mapping[str, Any], identity: Identity) -> str | None:
 def _ours(resource: Mapping[str, Any], identity: Identity) -> list[tuple[str, str]]:
     found = resource.get("identifier")
     return [
-        (str(one.get("use", _KEY)), str(one["value"]))
+        (str(one.get("use") or (_LINE if "/" in str(one["value"]) else _KEY)), str(one["value"]))
         for one in (found if isinstance(found, list) else [])
         if isinstance(one, Mapping) and one.get("system") == identity.system and "value" in one
     ]

@@ -24,7 +24,7 @@ _PLACE = re.compile(r"\{([a-z_]+)\}")
 _ALLOWED = frozenset(
     {
         "basis", "anchor", "kind", "due", "rule", "since", "from", "seen", "at", "findings", "why", "until",
-        "review", "minutes", "suggested", "window", "count", "entries", "what",
+        "review", "minutes", "suggested", "window", "count", "entries", "what", "soon",
     }
 )
 # Every reason that the core gives; one without a sentence would be found only when a patient has it.
@@ -66,6 +66,7 @@ class WordingShape(Shape):
     basis: dict[str, dict[str, Text]] = Field(description="item: basis: words")
     reasons: dict[str, Text] = Field(description="reason: sentence")
     after_change: Text = Field(description="a sentence")
+    after_change_of: Text = Field(description="a sentence")
     suggested: Text = Field(description="a sentence")
     seen: Text = Field(description="a sentence")
     not_seen: Text = Field(description="a sentence")
@@ -160,7 +161,8 @@ def sentence(reason: Reason, wording: Wording, zone: tzinfo, item: str = "dressi
     values = dict(reason.values)
     said = [_filled(wording.shape.reasons[reason.code], values, wording, zone, item)]
     if "minutes" in values:
-        said.append(_filled(wording.shape.after_change, values, wording, zone, item))
+        hint = wording.shape.after_change_of if "soon" in values else wording.shape.after_change
+        said.append(_filled(hint, values, wording, zone, item))
     if "suggested" in values:
         said.append(_filled(wording.shape.suggested, values, wording, zone, item))
     return " · ".join(said)

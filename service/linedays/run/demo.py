@@ -1,7 +1,7 @@
 """The made-up hospital on a FHIR server → three sweeps with something charted in between. I/O through ports only.
 
-First sweep: what stands in the worklist. Second: nothing is written. Then a nurse charts a change and a removal, and
-the third shows their Tasks and Flags ended.
+First sweep: what a nurse's system finds when it asks. Second: nothing is written. Then a nurse charts a change and a
+removal and two patients change beds; the third shows Tasks and Flags ended, and a Task that went along.
 """
 
 from collections.abc import Iterable, Mapping
@@ -17,8 +17,9 @@ from linedays.core.policy import Policy, Source, UnitSettings, unit_settings
 from linedays.fhir.identity import Identity
 from linedays.mapping.documents import PolicyInvalid
 from linedays.mapping.wording import time_words
-from linedays.run.demo_hospital import hospital_resources, later_resources
-from linedays.run.demo_story import HospitalStory, hospital_story, told_at
+from linedays.run.demo_hospital import hospital_resources, later_resources, moved_resources
+from linedays.run.demo_questions import Asker, Question
+from linedays.run.demo_story import HospitalStory, UnitStory, hospital_story, told_at
 from linedays.run.plan import SweepPlan
 from linedays.run.ports import FhirServer
 from linedays.run.sweep import read_and_plan, read_ours
@@ -39,13 +40,14 @@ class Reported(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """One sweep of the demo: what it planned and did, and what of ours then stands on the server."""
+    """One sweep of the demo: what it planned and did, what of ours then stands there, and what was asked about it."""
 
     number: int
     at: Instant
     plan: SweepPlan
     outcome: SweepOutcome
     ours: Mapping[str, Resource]
+    questions: tuple[Question, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,13 +78,18 @@ def demo_hospital(folder: Path | None = None) -> DemoHospital:
 def with_demo_units(wired: Wired, story: HospitalStory) -> Wired:
     """Return the wiring with what the made-up units have settled added to the policy."""
     policy = wired.instance.policy
-    units = tuple(_unit(policy, unit.id, unit.usual_dressing, unit.neonatal) for unit in story.units)
+    units = tuple(_unit(policy, unit) for unit in story.units)
     return replace(wired, instance=replace(wired.instance, policy=replace(policy, units=(*policy.units, *units))))
 
 
-def _unit(policy: Policy, unit: str, usual_dressing: str | None, neonatal: bool) -> UnitSettings:
+def _unit(policy: Policy, told: UnitStory) -> UnitSettings:
     return replace(
-        unit_settings(policy, None), unit=unit, usual_dressing=usual_dressing, neonatal=neonatal, source=_OF_THE_DEMO
+        unit_settings(policy, None),
+        unit=told.id,
+        usual_dressing=told.usual_dressing,
+        neonatal=told.neonatal,
+        owner=f"CareTeam/{told.team}" if told.team is not None else None,
+        source=_OF_THE_DEMO,
     )
 
 
@@ -95,35 +102,25 @@ def run_demo(
     """
     start = told_at(hospital.story) if at is None else at
     load_bundle(server, hospital_resources(hospital.document, start))
-    shown(_step(1, server, wired, identity, start))
+    first = _step(1, server, wired, identity, start)
+    shown(replace(first, questions=_asker(server, hospital, wired, identity, start).first(first.ours.values())))
     second = _step(2, server, wired, identity, start + 1)
     shown(second)
-    load_bundle(server, later_resources(hospital.document, start))
-    shown(_step(3, server, wired, identity, start + AFTER_LATER_ENTRIES))
+    load_bundle(server, [*later_resources(hospital.document, start), *moved_resources(hospital.document, start)])
+    end = start + AFTER_LATER_ENTRIES
+    third = _step(3, server, wired, identity, end)
+    shown(replace(third, questions=_asker(server, hospital, wired, identity, end).after_moves()))
     return not second.plan.writes
+
+
+def _asker(server: FhirServer, hospital: DemoHospital, wired: Wired, identity: Identity, at: Instant) -> Asker:
+    return Asker(server=server, story=hospital.story, policy=wired.instance.policy, identity=identity, at=at)
 
 
 def _step(number: int, server: FhirServer, wired: Wired, identity: Identity, at: Instant) -> Step:
     plan = read_and_plan(server, wired, identity, at=at)
     outcome = apply_plan(plan, server, identity)
     return Step(number=number, at=at, plan=plan, outcome=outcome, ours=read_ours(server, identity))
-
-
-def task_rows(ours: Mapping[str, Resource], beds: Mapping[str, str]) -> list[tuple[str, ...]]:
-    """Return the open Tasks as a nurse's worklist would show them, the most urgent first."""
-    order = ("stat", "asap", "urgent", "routine")
-    tasks = [one for one in ours.values() if one["resourceType"] == "Task" and one["status"] == "requested"]
-    tasks.sort(key=lambda task: (order.index(task["priority"]), _due(task), task["description"]))
-    return [(task["priority"], _bed(task, beds), task["description"], _due(task)) for task in tasks]
-
-
-def _bed(task: Resource, beds: Mapping[str, str]) -> str:
-    place = str(task.get("location", {}).get("reference", "")).rpartition("/")[2]
-    return beds.get(place, place)
-
-
-def _due(task: Resource) -> str:
-    return str(task.get("restriction", {}).get("period", {}).get("end", ""))[:16].replace("T", " ")
 
 
 def flag_rows(ours: Mapping[str, Resource], status: str) -> list[tuple[str, ...]]:

@@ -1,13 +1,15 @@
 """Turns the made-up hospital's file and an instant into FHIR R4 resources, ready to load into a server. No I/O.
 
-Order: Locations, Patients, Encounters, Devices, Procedures, Observations, so that nothing refers forward. Ids come
-from the file, so loading again replaces; every Patient is marked as test data.
+Order: Locations and teams, Patients, Encounters, Devices, Procedures, Observations, so that nothing refers forward. Ids
+come from the file, so loading again replaces; every Patient is marked as test data.
 """
 
 from collections.abc import Iterator, Mapping
 from itertools import chain
 from typing import Any
 from zoneinfo import ZoneInfo
+
+from msgspec.structs import replace
 
 from linedays.core.moment import DAY, Instant
 from linedays.run.demo_charting import Chart, Resource, charted, concept, known_at, reference
@@ -72,6 +74,22 @@ def later_resources(document: Mapping[str, Any], at: Instant) -> tuple[Resource,
     return tuple(resources)
 
 
+def moved_resources(document: Mapping[str, Any], at: Instant) -> tuple[Resource, ...]:
+    """Return the Encounters of those who come into another bed after the first sweep, with the bed they left in them.
+
+    Raises: StoryProblem.
+    """
+    story = hospital_story(document)
+    zone = ZoneInfo(story.zone)
+    people = {patient.id: patient for patient in story.patients}
+    resources: list[Resource] = []
+    for move in story.moves:
+        told = people[move.patient]
+        went = replace(told, stay=(*told.stay, BedSpan(bed=move.bed, start=move.at)))
+        resources.extend(_Person(went, at, zone).encounters())
+    return tuple(one for one in resources if one["status"] == "in-progress")
+
+
 def _places(story: HospitalStory, at: Instant, zone: ZoneInfo) -> Iterator[Resource]:
     chart = Chart(patient="", encounter=None, at=at, zone=zone)
     built = chart.text(at - _BUILT)
@@ -85,11 +103,17 @@ def _places(story: HospitalStory, at: Instant, zone: ZoneInfo) -> Iterator[Resou
         for bed in beds_of(unit):
             name = f"{unit.name}, bed {bed.removeprefix(unit.bed_prefix + '-')}"
             yield _location(bed, name, "bd", built) | {"partOf": reference("Location", unit.id)}
+        if unit.team is not None:
+            yield _team(unit.team, f"{unit.name}, nurses", built)
 
 
 def beds_of(unit: UnitStory) -> tuple[str, ...]:
     """Return the ids of a unit's beds."""
     return tuple(f"{unit.bed_prefix}-{number:02}" for number in range(1, unit.beds + 1))
+
+
+def _team(key: str, name: str, known: str) -> Resource:
+    return {"resourceType": "CareTeam", "id": key, "meta": {"lastUpdated": known}, "status": "active", "name": name}
 
 
 def _location(key: str, name: str, physical_type: str, known: str) -> Resource:

@@ -78,14 +78,26 @@ class PatientStory(_Told, frozen=True, kw_only=True):
     unlinked: tuple[Event, ...] = ()
 
 
+class Move(_Told, frozen=True, kw_only=True):
+    """A patient comes into another bed; the stay goes on."""
+
+    patient: str
+    bed: str
+    at: str
+
+
 class UnitStory(_Told, frozen=True, kw_only=True):
-    """One unit; its beds are numbered `bed_prefix`-01 and so on. The rest is what it has settled in the policy."""
+    """One unit; its beds are numbered `bed_prefix`-01 and so on, `team` are its nurses.
+
+    The rest is what it has settled in the policy.
+    """
 
     id: str
     name: str
     type: str
     beds: int
     bed_prefix: str
+    team: str | None = None
     usual_dressing: str | None = None
     neonatal: bool = False
 
@@ -99,6 +111,7 @@ class HospitalStory(_Told, frozen=True, kw_only=True):
     units: tuple[UnitStory, ...]
     patients: tuple[PatientStory, ...]
     later: tuple[Event, ...] = ()
+    moves: tuple[Move, ...] = ()
 
 
 def hospital_story(document: Mapping[str, Any]) -> HospitalStory:
@@ -116,6 +129,12 @@ def hospital_story(document: Mapping[str, Any]) -> HospitalStory:
     for name in named:
         if name is not None and name not in known:
             raise StoryProblem(f"the hospital's file: no line has the id {name!r}; use one of the ids under `lines`")
+    people = {patient.id for patient in story.patients}
+    for move in story.moves:
+        if move.patient not in people:
+            raise StoryProblem(f"the hospital's file: {move.patient!r} moves, but is none of its patients")
+        if not any(move.bed.startswith(f"{unit.bed_prefix}-") for unit in story.units):
+            raise StoryProblem(f"the hospital's file: {move.bed!r} is a bed of no unit")
     return story
 
 

@@ -149,7 +149,10 @@ def _flag_text(state: SiteState, condition: Condition, policy: Policy, wording: 
         case Condition.COMPROMISED:
             found = ", ".join(dict.fromkeys(words_for(finding.finding, wording) for finding in item.findings))
             first = min(finding.seen.earliest for finding in item.findings)
-            return f"{line} · dressing seen {found} {time_words(first, zone)}"
+            said = f"{line} · dressing seen {found} {time_words(first, zone)}"
+            # The sentence may go on, after the rule, with what was charted soon after a change.
+            _, _, hint = _said(item.reason, state, wording, item).rpartition(" · ")
+            return f"{said} · {hint}" if "minutes" in dict(item.reason.values) else said
         case _:
             reasons = (item.reason, *item.beside)
             unknown = next((reason for reason in reasons if reason.code.startswith("unknown")), item.reason)

@@ -16,9 +16,13 @@ def finding_reason(code: str, findings: tuple[SiteFinding, ...], hint_minutes: i
         ("at", first.seen.earliest),
         ("precision", first.seen.precision),
     ]
-    soon = [f.minutes_after_change for f in findings if f.minutes_after_change is not None]
-    if soon and min(soon) <= hint_minutes:
-        values.append(("minutes", str(min(soon))))
+    soon = [(found.minutes_after_change, found) for found in findings if found.minutes_after_change is not None]
+    minutes, hinted = min(soon, key=lambda pair: pair[0], default=(hint_minutes + 1, first))
+    if minutes <= hint_minutes:
+        values.append(("minutes", str(minutes)))
+        if hinted.seen != first.seen:
+            # Not the one whose time stands above: it is named by its own.
+            values.append(("soon", hinted.seen.earliest))
     return Reason(code=code, values=tuple(values))
 
 

@@ -104,7 +104,6 @@ def own_of(resource: Mapping[str, Any], identity: Identity) -> Hashable:
         code.get("text"),
         reference_name(resource.get("encounter")),
         instant_from(resource.get("period", {}).get("start")),
-        _detail(resource),
     )
 
 

@@ -27,6 +27,8 @@ from linedays.fhir.outputs.task.read import (
     ITEMS,
     MARKED,
     MARKED_AT,
+    TAKEN,
+    TAKEN_AT,
     WAITING,
     is_put_to_a_person,
 )
@@ -84,7 +86,7 @@ def changed_task(resource: Resource, change: TaskChange, identity: Identity, *, 
     stamped = {**resource, "lastModified": time_text(max(at, authored or at), zone)}
     match change:
         case Revise():
-            return _revised(stamped, change, identity)
+            return _revised(stamped, change, identity, before=resource.get("lastModified"))
         case Complete():
             kind = concept(identity.codes + OUTPUTS, "charted", "charted entry")
             output = {"type": kind, "valueReference": {"reference": change.output}}
@@ -116,7 +118,7 @@ def _execution(resource: Resource, end: str, latest: Instant) -> Resource:
     return {} if start is not None and start > latest else {"executionPeriod": {**period, "end": end}}
 
 
-def _revised(resource: Resource, change: Revise, identity: Identity) -> Resource:
+def _revised(resource: Resource, change: Revise, identity: Identity, *, before: object) -> Resource:
     body = change.wanted.body
     assert isinstance(body, TaskBody)
     ours: Resource = {**(body.reminding(_marked_at(resource, identity)) if change.reminds else body.asking)}
@@ -125,7 +127,7 @@ def _revised(resource: Resource, change: Revise, identity: Identity) -> Resource
     foreign = [one for one in resource.get("code", {}).get("coding", []) if one.get("system") not in systems]
     lists = {
         "note": [one for one in resource.get("note", []) if not is_our_note(one)] + ours.get("note", []),
-        "input": _foreign_inputs(resource, identity) + ours.get("input", []),
+        "input": _foreign_inputs(resource, identity) + _taken(resource, before, identity) + ours.get("input", []),
     }
     waiting = _may_say_who(resource)
     lists["performerType"] = (waiting and ours.get("performerType")) or resource.get("performerType")
@@ -140,6 +142,15 @@ def _revised(resource: Resource, change: Revise, identity: Identity) -> Resource
         **lists,
     }
     return merged(resource, {name: value for name, value in ours.items() if value}, _OWNED)
+
+
+def _taken(resource: Resource, before: object, identity: Identity) -> list[Resource]:
+    """Return when somebody took a Task, before our change of it writes over that: R4 has no element for it."""
+    system = identity.codes + INPUTS
+    said = any(code_in(one.get("type"), system) == TAKEN_AT for one in resource.get("input", []))
+    if said or resource.get("status") not in TAKEN or instant_from(before) is None:
+        return []
+    return [input_of(TAKEN_AT, "taken at", identity, valueDateTime=before)]
 
 
 def _may_say_who(resource: Resource) -> bool:

@@ -21,9 +21,10 @@ ITEMS, STATES, INPUTS, ENDS = "upkeep-item", "upkeep-state", "task-input", "end-
 WAITING = frozenset({"requested", "received"})
 OPEN = WAITING | {"draft", "accepted", "ready", "in-progress", "on-hold"}
 LOOKING, REMINDING = "dressing-check", "chart-the-change"
-# What is written once about what a person did before; it stays, whatever the Task says later.
-DECLINED, MARKED, MARKED_AT = "declined-before", "marked-done", "marked-done-at"
-ABOUT_BEFORE = frozenset({DECLINED, MARKED, MARKED_AT})
+# What is written once about what a person did; it stays, whatever the Task says later.
+DECLINED, MARKED, MARKED_AT, TAKEN_AT = "declined-before", "marked-done", "marked-done-at", "taken-at"
+ABOUT_BEFORE = frozenset({DECLINED, MARKED, MARKED_AT, TAKEN_AT})
+TAKEN = frozenset({"accepted", "ready", "in-progress", "on-hold"})
 
 
 _TEAMS = ("Organization/", "CareTeam/", "HealthcareService/")
@@ -57,8 +58,15 @@ def _our_inputs(resource: Mapping[str, Any], identity: Identity) -> dict[str, Re
     for one in resource.get("input", []):
         code = code_in(one.get("type"), identity.codes + INPUTS)
         if code is not None:
-            found[code] = {name: value for name, value in one.items() if name.startswith("value")}
+            found[code] = {name: _ours(value, identity) for name, value in one.items() if name.startswith("value")}
     return found
+
+
+def _ours(value: Any, identity: Identity) -> Any:
+    """Leave out of a concept what others have said beside our coding."""
+    if not isinstance(value, Mapping) or "coding" not in value:
+        return value
+    return {"coding": [one for one in value["coding"] if str(one.get("system")).startswith(identity.codes)]}
 
 
 def read_task(resource: Mapping[str, Any], identity: Identity) -> ExistingTask | None:

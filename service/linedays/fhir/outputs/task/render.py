@@ -159,7 +159,7 @@ def render_task(content: TaskContent, identity: Identity) -> Resource:
         "reasonReference": _reason_reference(state, item),
         "note": [note(text) for text in content.notes],
         "restriction": _restriction(state, item),
-        "input": [*_inputs(state, cycle_of(state, item), identity), *_steps(content, identity)],
+        "input": [*_inputs(state, item, identity), *_steps(content, identity)],
     }
     return {name: value for name, value in elements.items() if value}
 
@@ -213,8 +213,9 @@ def _restriction(state: SiteState, item: ItemState) -> Resource | None:
 
 
 def _inputs(state: SiteState, item: ItemState, identity: Identity) -> list[Resource]:
+    """Return what the clock counts from and when it is due; a look at the site has no due time of its own."""
     zone, found = state.zone or UTC, []
-    if anchor := item.anchor:
+    if anchor := cycle_of(state, item).anchor:
         code, text = _LAST[anchor.basis]
         found.append(input_of(code, text, identity, valueDateTime=moment_text(anchor.happened, zone)))
         found.append(input_of("counts-from", "counted from", identity, valueDateTime=time_text(anchor.at, zone)))
