@@ -9,6 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from linedays.core.moment import UTC, Instant, Moment, moment_from_text
+from linedays.fhir.allergies import CLINICAL, VERIFICATION, allergy_of
 from linedays.fhir.devices import facts_of_device, facts_of_use
 from linedays.fhir.observations import facts_of_observation
 from linedays.fhir.people import person_of, stay_of
@@ -144,6 +145,24 @@ def person(**other: Any) -> Resource:
     return _whole({"resourceType": "Patient", "id": "p", "birthDate": "1960-04-02"}, other)
 
 
+def allergy(word: str | None = "chlorhexidine", **other: Any) -> Resource:
+    resource = {
+        "resourceType": "AllergyIntolerance",
+        "id": "a1",
+        "clinicalStatus": code("active", CLINICAL),
+        "verificationStatus": code("confirmed", VERIFICATION),
+        "code": code(word, "allergen") if word else None,
+        "patient": ref("Patient/p"),
+        "recordedDate": "2026-03-02T08:00:00Z",
+    }
+    return _whole(resource, other)
+
+
+def link(kind: str | None, other: str | None) -> Resource:
+    """Return one Patient.link."""
+    return ({"type": kind} if kind is not None else {}) | ({"other": ref(other)} if other is not None else {})
+
+
 def location(logical_id: str = "ward", **other: Any) -> Resource:
     unit = code("HU", "http://terminology.hl7.org/CodeSystem/v3-RoleCode")
     return _whole({"resourceType": "Location", "id": logical_id, "type": [unit]}, other)
@@ -172,6 +191,7 @@ _READ = {
     "DeviceUseStatement": facts_of_use,
     "Patient": person_of,
     "Encounter": stay_of,
+    "AllergyIntolerance": allergy_of,
 }
 
 

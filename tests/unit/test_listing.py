@@ -56,6 +56,7 @@ def test_line() -> None:
         "start_basis": "insertion",
         "end": None,
         "end_basis": None,
+        "allergies": ["nothing charted: ask"],
         "dwell_hours": 289.0,  # 2 May 09:00 to 14 May 10:00 is 12 × 24 h + 1 h
         "dwell_at_least": False,
         "dwell_rule": "",

@@ -24,6 +24,7 @@ from support.charted import (
     code,
     device,
     encounter,
+    link,
     location,
     observation,
     person,
@@ -519,6 +520,15 @@ def test_line_stay_person_and_place_are_read_as_they_stand(resource):
 
 def test_device_that_a_modifier_may_reverse_ends_no_line():
     assert [fact.kind for fact in collected(device(status="inactive") | MODIFIER).facts["Patient/p"]] == [FactKind.DEVICE]
+
+
+def test_person_that_a_modifier_may_reverse_is_joined_with_no_other():
+    # H01: what may say "not replaced" moves nothing to another patient.
+    linked = person(link=[link("replaced-by", "Patient/q")])
+    (version,) = collected(linked).versions["Patient/p"]
+    assert version.links == (("replaced-by", "Patient/q"),)
+    for modified in (linked | MODIFIER, person(link=[link("replaced-by", "Patient/q") | MODIFIER])):
+        assert collected(modified).versions == {}
 
 
 @pytest.mark.parametrize(

@@ -8,9 +8,12 @@ import pytest
 
 from linedays.core.model import IssueKind, PlaceClass, PlaceSpan, Stay
 from linedays.core.moment import DAY, Moment, Precision, exactly
+from linedays.fhir.collected import Collected
+from linedays.fhir.known_persons import known_person, known_persons
+from linedays.fhir.normalise import collect
 from linedays.fhir.people import Ignored, StayRead, latest_known, stays_known, with_tops
 from linedays.fhir.places import TIMEZONE, location_of, places_of
-from support.charted import at, code, encounter, location, person, read, record, ref, stored
+from support.charted import at, code, encounter, location, person, raw, read, reader, record, ref, stored
 from support.pipeline import instance
 
 ROLE = "http://terminology.hl7.org/CodeSystem/v3-RoleCode"
@@ -63,6 +66,75 @@ class TestPerson:
         assert found.died == exactly(at("2026-03-09T05:00:00Z"))
         assert found.birth is not None
         assert "deceasedDateTime" in issue.text
+
+
+T1, T2, T3 = "2026-03-09T05:00:00Z", "2026-03-10T05:00:00Z", "2026-03-11T05:00:00Z"
+DEAD = {"deceasedBoolean": True}
+AT_NIGHT = {"deceasedDateTime": "2026-03-09T02:00:00Z"}
+
+
+def person_by(by, *resources, known=("updated", "happened"), order=1):
+    """Return Patient/p as known by a moment, of versions read in an order."""
+    read_by = reader()
+    read_by = reader(known=read_by.source_map.known | {"Patient": known})
+    found = Collected(read_by)
+    for resource in resources[::order]:
+        collect(found, raw(resource), "some.ndjson:1")
+    return known_person("Patient/p", known_persons(found, at(by)), ())
+
+
+@pytest.mark.parametrize("order", [1, -1])
+class TestDeathByAMoment:
+    """Design 2.2.4: a death is known from the version that said it first; one that is taken back was never so."""
+
+    @pytest.mark.parametrize(("by", "died"), [("2026-03-09T04:59:59Z", None), (T1, T1), (T3, T1)])
+    def test_without_a_time_it_is_known_from_when_it_was_first_stored(self, by, died, order):
+        versions = [person(**DEAD, meta=stored(T1)), person(**DEAD, gender="other", meta=stored(T2))]
+        found = person_by(by, *versions, order=order)
+        assert found.died == (None if died is None else exactly(at(died)))
+        assert found.birth is not None
+
+    @pytest.mark.parametrize(("by", "died"), [("2026-03-09T04:59:59Z", None), (T1, "2026-03-09T02:00:00Z")])
+    def test_with_a_time_it_is_known_from_when_it_was_stored_and_happened_before(self, by, died, order):
+        found = person_by(by, person(meta=stored("2026-03-01T05:00:00Z")), person(**AT_NIGHT, meta=stored(T1)), order=order)
+        assert found.died == (None if died is None else exactly(at(died)))
+
+    @pytest.mark.parametrize("taken_back", [{"deceasedBoolean": False}, {}])
+    @pytest.mark.parametrize("told", [DEAD, AT_NIGHT])
+    def test_taken_back(self, told, taken_back, order):
+        versions = [person(**told, meta=stored(T1)), person(**taken_back, meta=stored(T2))]
+        assert person_by("2026-03-10T04:59:59Z", *versions, order=order).died is not None
+        assert person_by(T2, *versions, order=order).died is None
+
+    def test_said_again_after_it_was_taken_back_is_known_from_then(self, order):
+        versions = [
+            person(**DEAD, meta=stored(T1)), person(meta=stored(T2)), person(**DEAD, meta=stored(T3)),
+        ]  # fmt: skip
+        assert person_by(T3, *versions, order=order).died == exactly(at(T3))
+        assert person_by("2026-03-11T04:59:59Z", *versions, order=order).died is None
+
+    def test_time_told_later_counts_from_then(self, order):
+        versions = [person(**DEAD, meta=stored(T1)), person(**AT_NIGHT, meta=stored(T2))]
+        assert person_by(T1, *versions, order=order).died == exactly(at(T1))
+        assert person_by(T2, *versions, order=order).died == exactly(at("2026-03-09T02:00:00Z"))
+
+    def test_time_that_cannot_be_read_is_none(self, order):
+        versions = [person(**DEAD, meta=stored(T1)), person(deceasedDateTime="last night", meta=stored(T2))]
+        assert person_by(T2, *versions, order=order).died == exactly(at(T1))
+
+    @pytest.mark.parametrize(("by", "dead"), [("2026-03-09T01:59:59Z", False), ("2026-03-09T02:00:00Z", True)])
+    def test_where_the_map_says_happened_it_is_known_when_it_happened(self, by, dead, order):
+        versions = [person(meta=stored(T1)), person(**AT_NIGHT, meta=stored(T2))]
+        assert (person_by(by, *versions, known=("happened",), order=order).died is not None) is dead
+
+    def test_without_any_stored_time_it_is_always_known(self, order):
+        assert person_by("2026-03-01T00:00:00Z", person(**DEAD), order=order).died == exactly(0)
+
+    def test_birth_date_corrected_later(self, order):
+        versions = [person(birthDate="1950-01-01", meta=stored(T1)), person(meta=stored(T2))]
+        # Berlin, UTC+1: each day begins at 23:00 UTC of the day before. Before anything was stored, the first one counts.
+        for by, born in (("2026-03-01T00:00:00Z", "1949-12-31"), (T1, "1949-12-31"), (T2, "1960-04-01")):
+            assert person_by(by, *versions, order=order).birth.earliest == at(f"{born}T23:00:00Z")
 
 
 class TestStay:

@@ -106,6 +106,9 @@ MISTAKES = (
     Mistake("number-twice", "  - name: site\n", "  - name: site\n    number: {\"1\": intact, \"1.0\": loose}\n", "number: {", "'1.0' is the same number as '1'", "each once"),
     Mistake("text-twice", "  - name: site\n", "  - name: site\n    text: {WNL: \"-\", \"wnl \": pain}\n", "text: {", "the answer 'wnl ' a second time", "each once"),
     Mistake("empty-word", "  - name: site\n", "  - name: site\n    text: {WNL: \"\"}\n", "text: {", "'WNL' is ''", "a value"),
+    Mistake("allergy-group", "[chlorhexidine, adhesive,", "[chlorexidine, adhesive,", "system: allergen", "no group of allergies named 'chlorexidine'", "one of: chlorhexidine, adhesive, iodine, alcohol, latex, other, none-known, or one in `allergy_groups`"),
+    Mistake("allergy-twice", "latex, other, none-known]", "latex, latex]", "system: allergen", "the code 'latex' a second time", "each once"),
+    Mistake("allergy-known", "allergy_intolerance: [recorded, updated]", "allergy_intolerance: [happened]", "allergy_intolerance: [h", "is 'happened'", "a list of recorded, updated"),
     Mistake("broken-yaml", "systems:\n", "systems: [\n", "line-kind: https", "broken YAML", "valid YAML"),
 )  # fmt: skip
 
@@ -118,6 +121,15 @@ def test_every_mistake_is_reported_with_file_and_line(mistake):
     assert {one.file for one in found} == {REFERENCE}
     assert line_of(text, mistake.marker, text.find(mistake.new)) in {one.line for one in found}, (found, mistake.marker)
     assert all(mistake.expected in one.expected for one in found), found
+
+
+def test_hospital_may_name_further_groups_of_allergies():
+    text = replaced(
+        REFERENCE,
+        ("allergies:\n", "allergy_groups: [silicone]\nallergies:\n"),
+        ("  - {system: allergen, same:", '  - {system: sct, codes: {"900001": silicone}}\n  - {system: allergen, same:'),
+    )
+    assert source_map_from_documents(documents(text), "reference").allergies[SCT, "900001"] == "silicone"
 
 
 def test_several_mistakes_of_fit_are_reported_at_once():
@@ -181,6 +193,8 @@ class TestReference:
             "Device": ("updated", "happened"),
             "DeviceUseStatement": ("recorded-on", "updated", "happened"),
             "Encounter": ("updated", "happened"),
+            "Patient": ("updated", "happened"),
+            "AllergyIntolerance": ("recorded", "updated"),
         }
 
     @pytest.mark.parametrize(

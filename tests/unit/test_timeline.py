@@ -11,7 +11,9 @@ import pytest
 
 from linedays.core.model import EndBasis, FactKind, IssueKind, PatientChart, Person
 from linedays.core.moment import MINUTE
+from linedays.core.timeline import build_chart
 from support.builders import (
+    FAR,
     PATIENT,
     RULES,
     at,
@@ -24,6 +26,7 @@ from support.builders import (
     inserted,
     issues_of,
     lines_of,
+    patient_input,
     present,
     removed,
     retracted,
@@ -44,6 +47,41 @@ LINE = (device(A, "2026-03-02 07:00"), inserted("2026-03-02 08:00", source=IN, d
 def only_timeline(*facts, **options):
     (timeline,) = timelines_of(chart_of(*LINE, *facts, **options)).values()
     return timeline
+
+
+@pytest.mark.parametrize(
+    ("out", "end", "basis"),
+    [
+        (None, "2026-03-04 08:00:00", EndBasis.DEATH),
+        ("2026-03-04 07:59:59", "2026-03-04 07:59:59", EndBasis.REMOVAL),
+        ("2026-03-04 08:00:00", "2026-03-04 08:00:00", EndBasis.REMOVAL),
+        ("2026-03-04 08:00:01", "2026-03-04 08:00:00", EndBasis.DEATH),
+    ],
+)
+def test_death_ends_a_line_that_was_not_out_before(out, end, basis):
+    """Design 2.3.9: death closes at once; what is counted of the line ends with it."""
+    facts = [inserted("2026-03-02 08:00", source="Procedure/in", device="Device/a")]
+    facts += [removed(out, device="Device/a")] if out else []
+    chart = build_chart(
+        patient_input(*facts, person=Person(id=PATIENT, died=when("2026-03-04 08:00:00"))), RULES, known_by=FAR
+    )
+    line = lines_of(chart)["Procedure/in"]
+    assert (line.end, line.end_basis) == (when(end), basis)
+
+
+@pytest.mark.parametrize("stored", ["2026-03-02 08:00:00", "2026-03-04 08:00:01"])
+def test_death_ends_a_line_known_by_a_record_alone_whenever_that_was_stored(stored):
+    person = Person(id=PATIENT, died=when("2026-03-04 08:00:00"))
+    chart = build_chart(patient_input(device(A, stored), person=person), RULES, known_by=FAR)
+    assert lines_of(chart)[A].end == when("2026-03-04 08:00:00")
+
+
+def test_line_charted_for_later_than_the_death_is_not_ended_by_it():
+    facts = (inserted("2026-03-04 08:00:01", source="Procedure/in"),)
+    chart = build_chart(
+        patient_input(*facts, person=Person(id=PATIENT, died=when("2026-03-04 08:00:00"))), RULES, known_by=FAR
+    )
+    assert lines_of(chart)["Procedure/in"].end is None
 
 
 def test_nothing_charted_is_an_empty_chart():

@@ -20,6 +20,8 @@ PARTS = {
     "Component": ("observation", "ObservationComponent"),
     "EncounterLocation": ("encounter", "EncounterLocation"),
     "Hospitalization": ("encounter", "EncounterHospitalization"),
+    "PatientLink": ("patient", "PatientLink"),
+    "AllergyReaction": ("allergyintolerance", "AllergyIntoleranceReaction"),
 }
 TYPES = {"Concept": "CodeableConcept"} | {
     name: name for name in ("Coding", "Reference", "Period", "Identifier", "Meta", "Quantity")

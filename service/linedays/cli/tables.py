@@ -96,6 +96,7 @@ def print_explanation(console: Console, found: Json) -> None:
     console.print(
         f"{found['line']} · {found['kind']} · {found['whereabouts']} · at {found['at']}, known by {found['known_by']}"
     )
+    console.print(f"allergies of this patient: {'; '.join(found['allergies'])}", soft_wrap=True)
     columns = ("happened", "entered", "fact", "says", "resource", "used", "why")
     names = ("happened", "known", "fact", "says", "source", "used", "why")
     console.print(table("Timeline", columns, ([row[name] for name in names] for row in found["timeline"])))

@@ -48,7 +48,8 @@ def task_item(state: SiteState) -> ItemState | None:
     """
     dressing = dressing_item(state)
     if state.whereabouts is Whereabouts.USED_AFTER_REMOVAL:
-        return state.concern
+        # The one question is whether it is still there; a site concern stands beside that.
+        return None
     if dressing is not None and dressing.state in BY_STATE:
         return state.concern if state.concern and dressing.state is State.NOT_DUE else dressing
     return state.concern
@@ -83,7 +84,7 @@ def only_looking(state: SiteState, item: ItemState) -> bool:
 def task_priority(state: SiteState, item: ItemState) -> Priority:
     """Return the priority of an item's Task: its own; for the dressing that of a site concern beside it, if higher."""
     own = item.priority or BY_STATE[item.state][1]
-    of_the_site = item.item == DRESSING or item == state.concern
+    of_the_site = item.item in (DRESSING, REMOVAL) or item == state.concern
     beside = state.concern.priority if state.concern and of_the_site else None
     return beside if beside is not None and is_raised(beside, own) else own
 

@@ -52,19 +52,19 @@ def done_since(task: ExistingTask, evidence: Iterable[Evidence]) -> Complete | N
 def close_task(task: ExistingTask, evidence: tuple[Evidence, ...], anchor: str | None) -> Complete | Cancel | None:
     """Return how a Task ends that nothing asks for any more; None where nothing charted says why.
 
-    `anchor` is what the item counts from now: another one than the Task's own completes it, late entry or not.
+    `anchor` is what the item counts from now, where that is known: another one than the Task's own completes it, late
+    entry or not.
     """
     if done := done_since(task, evidence):
         return done
     about = [fact for fact in evidence if fact.item in (None, task.item)]
     if task.item == REMOVAL:
         return _close_removal(task, about)
+    if late := [fact for fact in _resets(task, evidence) if anchor in (None, fact.source)]:
+        return _completed(task, max(late, key=_earliest))
     for fact in about:
         if reason := _OVER.get(fact.kind):
             return Cancel(existing=task, reason=reason)
-    for fact in _resets(task, evidence):
-        if fact.source == anchor:
-            return _completed(task, fact)
     if is_withdrawn(task.finding, evidence):
         return Cancel(existing=task, reason=EndReason.FINDING_WITHDRAWN)
     look = _LOOK.get(task.severity) if task.severity and task.item == DRESSING_ITEM else None
@@ -94,18 +94,25 @@ def _close_removal(task: ExistingTask, evidence: list[Evidence]) -> Complete | C
 
 
 def _resets(task: ExistingTask, evidence: Iterable[Evidence]) -> list[Evidence]:
-    # A new dressing does not answer a site concern. A corrected time of the anchor itself is not a new change.
+    # A new dressing does not answer a site concern.
     if task.severity is Severity.SITE_CONCERN:
         return []
-    return [
-        fact
-        for fact in evidence
-        if fact.kind in _RESET
-        and fact.item == task.item
-        and fact.happened
-        and fact.source != task.anchor
-        and (task.counts_from is None or fact.happened.earliest > task.counts_from)
-    ]
+    return [fact for fact in evidence if fact.kind in _RESET and fact.item == task.item and _answers(task, fact)]
+
+
+def _answers(task: ExistingTask, fact: Evidence) -> bool:
+    """Tell whether a change is another one than the Task counts from and, where it stands on a finding, not before it.
+
+    A corrected time of the change that it counts from is no new change, unless it now lies after the finding.
+    """
+    if fact.happened is None:
+        return False
+    made = fact.happened.latest // MINUTE
+    clears = task.since is not None and task.finding is not None and made >= task.since // MINUTE
+    if task.severity in (Severity.COMPROMISED, Severity.STAT):
+        return clears or (task.since is None and fact.source != task.anchor)
+    later = task.counts_from is None or fact.happened.earliest > task.counts_from
+    return fact.source != task.anchor and later
 
 
 def _completed(task: ExistingTask, fact: Evidence) -> Complete:

@@ -163,7 +163,7 @@ def _combined(situation: Situation, item: str, anchor: Anchor | None, timed: _Ti
         item=item,
         site=situation.site.key,
         state=state,
-        priority=_priority(situation, state, findings),
+        priority=_priority(situation, holding, state, findings),
         reason=holding[state],
         rule=timed.rule,
         anchor=anchor,
@@ -219,8 +219,12 @@ def _beside(
     return tuple(beside)
 
 
-def _priority(situation: Situation, state: State, findings: Findings | None) -> Priority | None:
+def _priority(
+    situation: Situation, holding: dict[State, Reason], state: State, findings: Findings | None
+) -> Priority | None:
     if state is not _COMPROMISED or findings is None:
         return _PRIORITY.get(state)
-    usual = Priority.ROUTINE if findings.seen_intact_since else Priority.ASAP
+    # Seen intact since then it is no more urgent than what its clock says.
+    by_clock = Priority.URGENT if {State.OVERDUE, State.UNKNOWN} & holding.keys() else Priority.ROUTINE
+    usual = by_clock if findings.seen_intact_since else Priority.ASAP
     return finding_priority(findings.compromised, situation.setting.book.findings, usual)

@@ -87,6 +87,8 @@ class IssueKind(StrEnum):
     UNKNOWN_VALUE = "unknown-value"
     UNKNOWN_ELEMENT = "unknown-element"
     MODIFIED = "modified"
+    NOT_MERGED = "not-merged"
+    RECORDS_DISAGREE = "records-disagree"
     AFTER_OWN_ENTRY = "after-own-entry"
     BEFORE_INSERTION = "before-insertion"
     WHICH_LINE = "which-line"
@@ -227,17 +229,37 @@ class Stay(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     places: tuple[PlaceSpan, ...] = ()
 
 
+# Groups of allergies that mean the same to every hospital; a source map may name more.
+OTHER_ALLERGY = "other"
+NONE_KNOWN = "none-known"
+ALLERGY_GROUPS = ("chlorhexidine", "adhesive", "iodine", "alcohol", "latex", OTHER_ALLERGY, NONE_KNOWN)
+
+
+class Allergy(msgspec.Struct, frozen=True, gc=False, kw_only=True):
+    """One charted allergy or intolerance that stands: what it concerns, which resource says so, since when it is known.
+
+    `group` is `other` where nobody here can tell what it concerns, and `none-known` where an entry says there is none.
+    """
+
+    group: str
+    source: str
+    known: Instant
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Person:
     """What the rules need to know of a patient; no name, no record number.
 
-    Units: `gestation_days` at birth, None where not charted.
+    `allergies` is empty where nothing is charted, which is no answer: somebody has to ask. `former_ids` are the records
+    that this one replaces. Units: `gestation_days` at birth, None where not charted.
     """
 
     id: str
     birth: Moment | None = None
     gestation_days: int | None = None
     died: Moment | None = None
+    allergies: tuple[Allergy, ...] = ()
+    former_ids: tuple[str, ...] = ()
 
 
 class PatientInput(msgspec.Struct, frozen=True, gc=False, kw_only=True):

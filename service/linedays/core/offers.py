@@ -22,10 +22,11 @@ AT_ANY_HOUR = frozenset({Priority.ASAP, Priority.STAT})
 CHARTED_WITHIN = HOUR
 
 _RANK = {
+    # To decline a look at the site says nothing about a change that comes due afterwards.
+    Severity.SITE_CONCERN: 0,
     Severity.DUE: 1,
     Severity.OVERDUE: 2,
     Severity.UNKNOWN: 2,
-    Severity.SITE_CONCERN: 2,
     Severity.COMPROMISED: 3,
     Severity.STAT: 4,
 }

@@ -10,6 +10,7 @@ from itertools import accumulate
 from operator import attrgetter
 
 import msgspec
+from msgspec.structs import replace
 
 from linedays.core.charting import ChartingRules
 from linedays.core.intervals import add_intervals, slot_lines
@@ -27,7 +28,7 @@ from linedays.core.model import (
     StartBasis,
     Timeline,
 )
-from linedays.core.moment import Instant
+from linedays.core.moment import Instant, Moment
 from linedays.core.placing import Placing, place, placing_of
 from linedays.core.sites import dressing_sites
 from linedays.core.versions import facts_known
@@ -83,8 +84,23 @@ def build_chart(patient: PatientInput, rules: ChartingRules, *, known_by: Instan
         (draft, _timeline(draft, ended.by_line.get(id(draft), []) + placed.by_line.get(id(draft), []), rules))
         for draft in drafts
     ]
+    died = patient.person.died
+    if died is not None:
+        lines = [(draft, _until_death(timeline, died)) for draft, timeline in lines]
     issues = [*issues, *ended.issues, *placed.issues]
     return _chart(PatientInput(person=patient.person, facts=(), stays=stays), lines, issues, known.later, rules)
+
+
+def _until_death(timeline: Timeline, died: Moment) -> Timeline:
+    """Return a timeline whose line ends with its patient's death where nothing charted ended it before.
+
+    A line known by a record alone was there before that was stored, so that its start says nothing here.
+    """
+    line = timeline.line
+    placed_later = line.start_basis is not _RECORD_ONLY and line.start.earliest > died.latest
+    if placed_later or (line.end is not None and line.end.earliest <= died.earliest):
+        return timeline
+    return replace(timeline, line=replace(line, end=died, end_basis=EndBasis.DEATH, end_source=None))
 
 
 def _by_purpose(facts: list[Fact]) -> tuple[list[Fact], list[Fact], list[Fact]]:

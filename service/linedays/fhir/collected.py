@@ -11,14 +11,16 @@ from typing import assert_never
 from linedays.core.model import Fact, Issue, Person, Stay
 from linedays.core.moment import Instant, Moment
 from linedays.core.tally import DUPLICATE, SUPERSEDED
+from linedays.fhir.allergies import AllergyNote, allergy_of
 from linedays.fhir.devices import NOT_A_LINE, facts_of_device, facts_of_use
 from linedays.fhir.observations import GestationNote, facts_of_observation
-from linedays.fhir.people import IN_ERROR, StayRead, person_of, stay_of
+from linedays.fhir.people import IN_ERROR, PersonVersion, StayRead, person_of, stay_of, version_of
 from linedays.fhir.places import LocationRead, location_of
 from linedays.fhir.procedures import facts_of_procedure
 from linedays.fhir.reading import ALWAYS, Ignored, OnlyIfLine, Reader
 from linedays.fhir.unread import Resource
 from linedays.fhir.wire import (
+    AllergyIntolerance,
     Device,
     DeviceUseStatement,
     Encounter,
@@ -48,8 +50,9 @@ class Collected:
     """What was read so far, by patient where it belongs to one.
 
     Shape: `stays` and `gestation` hold every version; `persons`, `locations` and the owners the one stored last, by
-    `stored`. `deaths` are the ends of stays that ended in death. What is in `only_if_line` counts only where its device
-    is none of `other_devices`, which were read and are no lines.
+    `stored`. `versions` has every version of a person with a death, a link or more than one version, and `allergies`
+    every version of an entry, by resource. `deaths` are the ends of stays that ended in death. What is in
+    `only_if_line` counts only where its device is none of `other_devices`, which were read and are no lines.
     """
 
     reader: Reader
@@ -57,6 +60,8 @@ class Collected:
     facts: defaultdict[str, list[Fact]] = field(default_factory=lambda: defaultdict(list))
     stays: defaultdict[str, list[Stay]] = field(default_factory=lambda: defaultdict(list))
     persons: dict[str, Person] = field(default_factory=dict)
+    versions: dict[str, list[PersonVersion]] = field(default_factory=dict)
+    allergies: defaultdict[str, list[AllergyNote]] = field(default_factory=lambda: defaultdict(list))
     deaths: dict[Stay, Moment] = field(default_factory=dict)
     gestation: defaultdict[str, list[GestationNote]] = field(default_factory=lambda: defaultdict(list))
     locations: dict[str, LocationRead] = field(default_factory=dict)
@@ -79,6 +84,8 @@ def add_record(collected: Collected, record: Record) -> None:
             _add_stay(collected, record)
         case Patient():
             _add_person(collected, record)
+        case AllergyIntolerance():
+            add_allergy(collected, record)
         case Location():
             _add_location(collected, record)
         case _:
@@ -190,9 +197,38 @@ def _add_person(collected: Collected, record: Patient) -> None:
     person, issues = person_of(record, collected.reader)
     held = collected.persons.get(person.id)
     _count_context(collected.tally, "Patient", held, person)
+    if held is not None or person.died is not None or record.link:
+        _keep_version(collected, record, person, held)
     if _is_stored_last(collected, record):
         collected.persons[person.id] = person
         collected.issues.extend(issues)
+
+
+def _keep_version(collected: Collected, record: Patient, person: Person, held: Person | None) -> None:
+    """Keep a version beside those before it. One that was read alone until now said nothing of a death or a link."""
+    versions, reader = collected.versions.setdefault(person.id, []), collected.reader
+    if held is not None and not versions:
+        stored = _instant(collected.stored[person.id], reader)
+        by_storing = "updated" in reader.source_map.known["Patient"]
+        versions.append(PersonVersion(person=held, stored=stored, known=stored if by_storing else ALWAYS))
+    versions.append(version_of(record, person, reader))
+
+
+def add_allergy(collected: Collected, record: AllergyIntolerance, *, doubted: bool = False) -> None:
+    """Add an allergy entry. `doubted`: a modifier may reverse it."""
+    tally, found = collected.tally, allergy_of(record, collected.reader, doubted=doubted)
+    tally.read["AllergyIntolerance"] += 1
+    if isinstance(found, Issue):
+        tally.issues["AllergyIntolerance"] += 1
+        collected.issues.append(found)
+        return
+    rule = found.rule if isinstance(found, Ignored) else found.ignored
+    if rule is None:
+        tally.context["AllergyIntolerance"] += 1
+    else:
+        tally.ignored["AllergyIntolerance", rule] += 1
+    if isinstance(found, AllergyNote):
+        collected.allergies[found.source].append(found)
 
 
 def _add_location(collected: Collected, record: Location) -> None:

@@ -12,13 +12,14 @@ import msgspec
 
 from linedays.core.count_rules import CountingRules
 from linedays.core.model import Issue, IssueKind, Place
-from linedays.fhir.collected import Collected, add_outcome, add_record, outcome_of
+from linedays.fhir.collected import Collected, add_allergy, add_outcome, add_record, outcome_of
 from linedays.fhir.devices import NOT_A_LINE
 from linedays.fhir.observations import facts_of_observation
 from linedays.fhir.places import places_of
 from linedays.fhir.procedures import facts_of_procedure
 from linedays.fhir.reading import Ignored, says_nothing, source_of
 from linedays.fhir.wire import (
+    AllergyIntolerance,
     Device,
     DeviceUseStatement,
     Encounter,
@@ -106,13 +107,17 @@ def _add_modified(collected: Collected, odd: Odd) -> None:
     """Add a record that a modifier may reverse: what could end something or clear it is not believed.
 
     A Procedure, an Observation and a use say nothing then, in this version or before. A Device, a stay, a person and a
-    place are read as they stand, since to lose one whole could end the watch over a line; but a Device ends no line.
+    place are read as they stand, since to lose one whole could end the watch over a line; but a Device ends no line,
+    and a person is joined with no other. An allergy is never lost: it counts whatever its status.
     """
     record, what = odd.record, f"it may be reversed by what is not understood here ({_some(odd.modifiers)})"
     match record:
         case Device() | Encounter() | Patient() | Location():
-            add_record(collected, _still_active(record) if isinstance(record, Device) else record)
+            add_record(collected, _ending_nothing(record))
             _issue(collected, record, IssueKind.MODIFIED, f"{what} and was read as it stands: look at it", used=True)
+        case AllergyIntolerance():
+            add_allergy(collected, record, doubted=True)
+            _issue(collected, record, IssueKind.MODIFIED, f"{what} and counts as an allergy: look at it", used=True)
         case Procedure() | Observation() | DeviceUseStatement():
             outcome = outcome_of(record, collected.reader)
             if isinstance(outcome, Ignored | Issue):
@@ -128,8 +133,12 @@ def _add_modified(collected: Collected, odd: Odd) -> None:
             assert_never(record)
 
 
-def _still_active(record: Device) -> Device:
-    return msgspec.structs.replace(record, status="active") if record.status == "inactive" else record
+def _ending_nothing(record: Record) -> Record:
+    if isinstance(record, Device) and record.status == "inactive":
+        return msgspec.structs.replace(record, status="active")
+    if isinstance(record, Patient) and record.link:
+        return msgspec.structs.replace(record, link=())
+    return record
 
 
 def _issue(collected: Collected, record: Record, kind: IssueKind, text: str, *, used: bool) -> None:
@@ -142,7 +151,7 @@ def _patient_of(record: Record, collected: Collected) -> str | None:
     match record:
         case Procedure() | Observation() | DeviceUseStatement() | Encounter():
             return collected.reader.patient(record.subject)
-        case Device():
+        case Device() | AllergyIntolerance():
             return collected.reader.patient(record.patient)
         case Patient():
             return source_of(record)

@@ -4,8 +4,10 @@ What cannot be read of a person or a stay is left open and named in an issue; th
 stay whole could end the watch over its patient.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from itertools import takewhile
+from operator import attrgetter
 
 from msgspec import Struct
 from msgspec.structs import replace as with_fields
@@ -21,6 +23,17 @@ _NOT_BEGUN = frozenset({"planned", "cancelled"})
 _NOT_THERE_YET = frozenset({"planned", "reserved"})
 _EXPIRED = frozenset({"exp"})
 DEEPEST = 12
+_STORED = attrgetter("stored")
+
+
+class PersonVersion(Struct, frozen=True, gc=False, kw_only=True):
+    """One version of a Patient: when it was stored and known, whether its death has a time, its links (type, other)."""
+
+    person: Person
+    stored: Instant
+    known: Instant
+    timed: bool = False
+    links: tuple[tuple[str, str | None], ...] = ()
 
 
 class StayRead(Struct, frozen=True, gc=False, kw_only=True):
@@ -49,6 +62,37 @@ def person_of(record: Patient, reader: Reader) -> tuple[Person, tuple[Issue, ...
     if died is None and (record.deceased_date_time is not None or record.deceased_boolean):
         died = exactly(reader.updated(record) or ALWAYS)
     return Person(id=name, birth=birth, died=died), tuple(issues)
+
+
+def version_of(record: Patient, person: Person, reader: Reader) -> PersonVersion:
+    """Return a version of a Patient with when it was stored and known, as the source map says."""
+    text = record.deceased_date_time
+    return PersonVersion(
+        person=person,
+        stored=reader.updated(record) or ALWAYS,
+        known=reader.known(record, person.died),
+        timed=text is not None and isinstance(reader.moment(text), Moment),
+        links=tuple((link.type or "", reader.patient(link.other)) for link in record.link),
+    )
+
+
+def version_known(versions: Iterable[PersonVersion], known_by: Instant) -> PersonVersion | None:
+    """Return what a Patient said last by a moment; None where nothing was known of it then.
+
+    A death without a time of its own is known from the version that said it first, with no version between that took
+    it back.
+    """
+    known = [version for version in sorted(versions, key=_STORED) if version.known <= known_by]
+    if not known or known[-1].person.died is None or known[-1].timed:
+        return known[-1] if known else None
+    since = [*takewhile(lambda version: version.person.died is not None, reversed(known))][-1].known
+    return with_fields(known[-1], person=replace(known[-1].person, died=exactly(since)))
+
+
+def person_known(versions: Sequence[PersonVersion], known_by: Instant) -> Person:
+    """Return a person as known by a moment. Before anything was known of it, its first birth date alone counts."""
+    known = version_known(versions, known_by)
+    return known.person if known is not None else replace(min(versions, key=_STORED).person, died=None)
 
 
 def _told(record: Patient, element: str, text: str | None, reader: Reader, issues: list[Issue]) -> Moment | None:

@@ -14,7 +14,7 @@ from linedays.core.model import Fact, FactKind, Issue, IssueKind
 from linedays.core.moment import Instant, Moment, TimeProblem, instant_from_text, moment_from_text
 from linedays.fhir.datatypes import Coding, Concept, Reference
 from linedays.fhir.unread import Resource
-from linedays.fhir.wire import Device, DeviceUseStatement, Observation, Procedure
+from linedays.fhir.wire import AllergyIntolerance, Device, DeviceUseStatement, Observation, Procedure
 from linedays.mapping.source_check import site_text
 from linedays.mapping.source_map import SourceMap, TimeFrom
 
@@ -191,6 +191,7 @@ _STATED: dict[type[Resource], Callable[[Any], str | None]] = defaultdict(
         Procedure: _recorded,
         Observation: attrgetter("issued"),
         DeviceUseStatement: attrgetter("recorded_on"),
+        AllergyIntolerance: attrgetter("recorded_date"),
     },
 )
 

@@ -13,7 +13,16 @@ from linedays.core.moment import Instant
 Params = tuple[tuple[str, str], ...]
 
 # What is charted about lines, and where the patients are. Order: places and people before what is charted on them.
-INPUT_TYPES = ("Location", "Patient", "Encounter", "Device", "DeviceUseStatement", "Procedure", "Observation")
+INPUT_TYPES = (
+    "Location",
+    "Patient",
+    "AllergyIntolerance",
+    "Encounter",
+    "Device",
+    "DeviceUseStatement",
+    "Procedure",
+    "Observation",
+)
 # What we write into the worklist and the chart, and people change there.
 OUTPUT_TYPES = ("Task", "Flag")
 # Ids of one search go into one address: some servers and proxies cut addresses at 2,000 characters.

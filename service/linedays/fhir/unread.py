@@ -135,7 +135,6 @@ class PatientUnread(Resource, frozen=True, gc=False, kw_only=True, rename="camel
     contact: Unread = NOT_READ
     gender: Unread = NOT_READ
     general_practitioner: Unread = NOT_READ
-    link: Unread = NOT_READ
     managing_organization: Unread = NOT_READ
     marital_status: Unread = NOT_READ
     multiple_birth_boolean: Unread = NOT_READ
@@ -143,6 +142,24 @@ class PatientUnread(Resource, frozen=True, gc=False, kw_only=True, rename="camel
     name: Unread = NOT_READ
     photo: Unread = NOT_READ
     telecom: Unread = NOT_READ
+
+
+class AllergyIntoleranceUnread(Resource, frozen=True, gc=False, kw_only=True, rename="camel"):
+    """What is not read of an AllergyIntolerance."""
+
+    extension: Unread = NOT_READ
+    asserter: Unread = NOT_READ
+    criticality: Unread = NOT_READ
+    encounter: Unread = NOT_READ
+    last_occurrence: Unread = NOT_READ
+    note: Unread = NOT_READ
+    onset_age: Unread = NOT_READ
+    onset_date_time: Unread = NOT_READ
+    onset_period: Unread = NOT_READ
+    onset_range: Unread = NOT_READ
+    onset_string: Unread = NOT_READ
+    recorder: Unread = NOT_READ
+    type: Unread = NOT_READ
 
 
 class EncounterUnread(Resource, frozen=True, gc=False, kw_only=True, rename="camel"):

@@ -14,6 +14,7 @@ from msgspec import Struct, field
 from linedays.fhir.datatypes import NOT_READ, Backbone, Coding, Concept, Extension, Period, Quantity, Reference, Unread
 from linedays.fhir.unknown import GivenTwice, known_only
 from linedays.fhir.unread import (
+    AllergyIntoleranceUnread,
     DeviceUnread,
     DeviceUseStatementUnread,
     EncounterUnread,
@@ -140,15 +141,52 @@ class DeviceUseStatement(
     more_of_recorded_on: Unread = field(default=NOT_READ, name="_recordedOn")
 
 
+class PatientLink(Backbone, frozen=True, gc=False, kw_only=True, rename="camel"):
+    """Patient.link: another record, and what it is to this one."""
+
+    other: Reference | None = None
+    type: str | None = None
+
+
 class Patient(PatientUnread, frozen=True, gc=False, kw_only=True, tag="Patient", rename="camel"):
     """R4 Patient, without its name."""
 
     birth_date: str | None = None
     deceased_date_time: str | None = None
     deceased_boolean: bool | None = None
+    link: tuple[PatientLink, ...] = ()
     more_of_birth_date: Unread = field(default=NOT_READ, name="_birthDate")
     more_of_deceased_date_time: Unread = field(default=NOT_READ, name="_deceasedDateTime")
     more_of_deceased_boolean: Unread = field(default=NOT_READ, name="_deceasedBoolean")
+
+
+class AllergyReaction(Backbone, frozen=True, gc=False, kw_only=True, rename="camel"):
+    """AllergyIntolerance.reaction."""
+
+    substance: Concept | None = None
+    manifestation: Unread = NOT_READ
+    description: Unread = NOT_READ
+    onset: Unread = NOT_READ
+    severity: Unread = NOT_READ
+    exposure_route: Unread = NOT_READ
+    note: Unread = NOT_READ
+
+
+class AllergyIntolerance(
+    AllergyIntoleranceUnread, frozen=True, gc=False, kw_only=True, tag="AllergyIntolerance", rename="camel"
+):
+    """R4 AllergyIntolerance."""
+
+    clinical_status: Concept | None = None
+    verification_status: Concept | None = None
+    # A list of primitives holds null where only an extension stands.
+    category: tuple[str | None, ...] = ()
+    code: Concept | None = None
+    patient: Reference | None = None
+    recorded_date: str | None = None
+    reaction: tuple[AllergyReaction, ...] = ()
+    more_of_category: Unread = field(default=NOT_READ, name="_category")
+    more_of_recorded_date: Unread = field(default=NOT_READ, name="_recordedDate")
 
 
 class EncounterLocation(Backbone, frozen=True, gc=False, kw_only=True, rename="camel"):
@@ -198,8 +236,10 @@ class Location(LocationUnread, frozen=True, gc=False, kw_only=True, tag="Locatio
     more_of_name: Unread = field(default=NOT_READ, name="_name")
 
 
-Record: TypeAlias = Procedure | Observation | Device | DeviceUseStatement | Patient | Encounter | Location
-RECORDS = (Procedure, Observation, Device, DeviceUseStatement, Patient, Encounter, Location)
+Record: TypeAlias = (
+    Procedure | Observation | Device | DeviceUseStatement | Patient | AllergyIntolerance | Encounter | Location
+)
+RECORDS = (Procedure, Observation, Device, DeviceUseStatement, Patient, AllergyIntolerance, Encounter, Location)
 READ_TYPES: dict[str, type[Record]] = {record.__name__: record for record in RECORDS}
 
 

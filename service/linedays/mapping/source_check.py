@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterable, Iterator
 
-from linedays.core.model import FactKind
+from linedays.core.model import ALLERGY_GROUPS, FactKind
 from linedays.mapping.documents import Document, NodePath, Problem
 from linedays.mapping.source_shapes import CodesShape, EntryShape, SourceShape
 
@@ -50,6 +50,7 @@ def source_problems(shape: SourceShape, document: Document) -> Iterator[Problem]
     yield from _twice(shape, document)
     yield from _of_systems(shape, document)
     yield from _of_numbers(shape, document)
+    yield from _of_allergies(shape, document)
     for index, pair in enumerate(shape.charting.shared_dressing):
         if len(pair) != 2:
             yield document.problem(("charting", "shared_dressing", index), f"{len(pair)} kinds", "two line kinds")
@@ -110,7 +111,7 @@ def _named(shape: SourceShape) -> Iterator[tuple[tuple[str, ...], NodePath, str]
 
 
 def _code_lists(shape: SourceShape) -> Iterator[tuple[str, NodePath, CodesShape]]:
-    for section in ("line_kinds", "dressing_kinds", "infusion_kinds", "tip_locations", "reasons"):
+    for section in ("line_kinds", "dressing_kinds", "infusion_kinds", "tip_locations", "reasons", "allergies"):
         for index, codes in enumerate(getattr(shape, section)):
             yield section, (section, index), codes
     for place, answers in enumerate(shape.answers):
@@ -128,6 +129,16 @@ def _of_systems(shape: SourceShape, document: Document) -> Iterator[Problem]:
         if system not in shape.systems and ":" not in system:
             expected = _one_of(shape.systems) + ", or a URL"
             yield document.problem((*path, "system"), f"no system named {system!r}", expected)
+
+
+def _of_allergies(shape: SourceShape, document: Document) -> Iterator[Problem]:
+    """Yield each group that nobody has named: a slip of typing here would lose an allergy."""
+    named = (*ALLERGY_GROUPS, *shape.allergy_groups)
+    for index, codes in enumerate(shape.allergies):
+        for group in dict.fromkeys([*codes.same, *codes.codes.values()]):
+            if group not in named:
+                what = f"no group of allergies named {group!r}"
+                yield document.problem(("allergies", index), what, _one_of(named) + ", or one in `allergy_groups`")
 
 
 def _of_numbers(shape: SourceShape, document: Document) -> Iterator[Problem]:

@@ -74,6 +74,7 @@ class SourceMap:
     used: dict[Code, tuple[str | None, str | None]]
     tip_locations: dict[Code, str]
     reasons: dict[Code, str]
+    allergies: dict[Code, str]
     implanted: frozenset[Code]
     explanted: frozenset[Code]
     sites: dict[str, tuple[str | None, str | None]]
@@ -133,6 +134,8 @@ def _compiled(shape: SourceShape) -> SourceMap:
             "Device": tuple(shape.known.device),
             "DeviceUseStatement": tuple(shape.known.device_use_statement),
             "Encounter": tuple(shape.known.encounter),
+            "Patient": tuple(shape.known.patient),
+            "AllergyIntolerance": tuple(shape.known.allergy_intolerance),
         },
         permanent_identifiers=frozenset(shape.permanent_identifiers),
         line_kinds=_codes(shape, shape.line_kinds),
@@ -142,6 +145,7 @@ def _compiled(shape: SourceShape) -> SourceMap:
         used=_used(shape),
         tip_locations=_codes(shape, shape.tip_locations),
         reasons=_codes(shape, shape.reasons),
+        allergies=_codes(shape, shape.allergies),
         implanted=_actions(shape, "implanted"),
         explanted=_actions(shape, "explanted"),
         sites={site_text(site.charted): (site.site, site.side) for site in shape.sites},

@@ -19,6 +19,7 @@ StoredKnown = Literal["updated", "happened"]
 ProcedureKnown = Literal["recorded", "updated", "happened"]
 ObservationKnown = Literal["issued", "updated", "happened"]
 UseKnown = Literal["recorded-on", "updated", "happened"]
+AllergyKnown = Literal["recorded", "updated"]
 
 
 def known_expected(*own: str) -> str:
@@ -53,6 +54,10 @@ class KnownShape(Shape):
     device: list[StoredKnown] = Field(min_length=1, description=known_expected())
     device_use_statement: list[UseKnown] = Field(min_length=1, description=known_expected("recorded-on"))
     encounter: list[StoredKnown] = Field(min_length=1, description=known_expected())
+    patient: list[StoredKnown] = Field(min_length=1, description=known_expected())
+    allergy_intolerance: list[AllergyKnown] = Field(
+        min_length=1, description="a list of recorded, updated: the first that exists counts"
+    )
 
 
 class CodesShape(Shape):
@@ -123,6 +128,8 @@ class SourceShape(Shape):
     infusion_kinds: list[CodesShape] = Field(default=[], description="codes of an infusion")
     tip_locations: list[CodesShape] = Field(default=[], description="codes of where the tip of a line lies")
     reasons: list[CodesShape] = Field(description="codes of statusReason")
+    allergies: list[CodesShape] = Field(default=[], description="codes of what an allergy concerns: code: group")
+    allergy_groups: list[Code] = Field(default=[], description="groups of allergies beside those of the program")
     device_actions: list[ActionShape] = Field(description="codes of focalDevice.action")
     sites: list[SiteShape] = Field(description="body sites")
     answers: list[AnswersShape] = Field(description="a list of named sets of answers")

@@ -8,7 +8,7 @@ import gc
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 from datetime import tzinfo
 
 from msgspec.structs import replace as with_fields
@@ -16,15 +16,15 @@ from msgspec.structs import replace as with_fields
 from linedays.core.count_rules import CountingRules
 from linedays.core.evaluate import evaluate_chart
 from linedays.core.local_days import in_unit_zones
-from linedays.core.model import Fact, Issue, PatientChart, PatientInput, Person, Place, Stay
+from linedays.core.model import Fact, Issue, PatientChart, PatientInput, Place
 from linedays.core.moment import Instant
 from linedays.core.policy import Policy
 from linedays.core.states import SiteState
 from linedays.core.tally import shortfall
 from linedays.core.timeline import build_chart
 from linedays.fhir.collected import Collected, Tally, all_read
+from linedays.fhir.known_persons import KnownPersons, known_person, known_persons
 from linedays.fhir.normalise import collect, places
-from linedays.fhir.observations import gestation_known
 from linedays.fhir.people import stays_known
 from linedays.fhir.reading import Reader
 from linedays.fhir.set_aside import set_aside, stay_shortfall, told_last
@@ -66,7 +66,10 @@ class TypeTally:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Derivation:
-    """Every patient with a line, in order of patient; the places; what became of every resource; every issue."""
+    """Every patient with a line, in order of patient; the places; what became of every resource; every issue.
+
+    `merged` says which Patient record was replaced by which surviving one, all of whose charting is that one's.
+    """
 
     at: Instant
     known_by: Instant
@@ -74,6 +77,7 @@ class Derivation:
     places: dict[str, Place]
     tally: tuple[TypeTally, ...]
     issues: tuple[Issue, ...]
+    merged: dict[str, str] = field(default_factory=dict)
 
 
 def new_collection(instance: Instance) -> Collected:
@@ -108,16 +112,19 @@ def _no_search_for_cycles() -> Iterator[None]:
 
 def derive(collected: Collected, instance: Instance, *, at: Instant, known_by: Instant) -> Derivation:
     """Return the states of every line at a moment, as known by another."""
+    people = known_persons(collected, known_by)
+    collected = people.read
     found, place_issues = places(collected, instance.counting, instance.zone_of)
     visited = {span.place for stays in collected.stays.values() for stay in stays for span in stay.places}
-    issues = [*collected.issues, *(issue for issue in place_issues if issue.source in visited)]
+    issues = [*collected.issues, *people.issues, *(issue for issue in place_issues if issue.source in visited)]
     fitting = set_aside(collected)
     issues.extend(fitting.issues)
     short = Tally(issues=fitting.counted_issues, ignored=fitting.counted_ignored)
     short.ignored.update(stay_shortfall(collected, known_by))
+    short.ignored.update(people.ignored)
     with _no_search_for_cycles():
         results = tuple(
-            _patient(patient, facts, collected, instance, found, short, issues, at, known_by)
+            _patient(patient, facts, people, instance, found, short, issues, at)
             for patient, facts in sorted(fitting.facts.items())
         )
     return Derivation(
@@ -127,6 +134,7 @@ def derive(collected: Collected, instance: Instance, *, at: Instant, known_by: I
         places=found,
         tally=_tally(collected.tally, short),
         issues=tuple(sorted(issues, key=lambda issue: (issue.source, issue.kind, issue.text))),
+        merged=people.merged,
     )
 
 
@@ -143,7 +151,8 @@ def derive_by_patient(
 ) -> Iterator[Derivation]:
     """Derive one group of resources after another, so that memory does not grow with the number of patients.
 
-    Shape: each group holds everything about its patients; Locations may stand in any earlier group.
+    Shape: each group holds everything about its patients, and both records of a merge; Locations may stand in any
+    earlier group.
     """
     locations = new_collection(instance).locations
     for group in groups:
@@ -156,14 +165,15 @@ def derive_by_patient(
 def charts_of(collected: Collected, derivation: Derivation) -> Iterator[PatientChart]:
     """Return the chart of every patient with a stay or a line: patients without a line have patient days too."""
     with_lines = {result.chart.person.id: result.chart for result in derivation.results}
-    for patient in sorted({*with_lines, *collected.stays}):
+    people = known_persons(collected, derivation.known_by)
+    for patient in sorted({*with_lines, *people.read.stays}):
         known = with_lines.get(patient)
-        stays = stays_known(collected.stays.get(patient, ()), derivation.known_by)
+        stays = stays_known(people.read.stays.get(patient, ()), derivation.known_by)
         yield (
             known
             if known is not None
             else PatientChart(
-                person=_person(patient, collected, stays, derivation.known_by),
+                person=known_person(patient, people, stays),
                 sites=(),
                 stays=stays,
                 issues=(),
@@ -175,17 +185,17 @@ def charts_of(collected: Collected, derivation: Derivation) -> Iterator[PatientC
 def _patient(
     patient: str,
     given: Sequence[Fact],
-    collected: Collected,
+    people: KnownPersons,
     instance: Instance,
     found: dict[str, Place],
     short: Tally,
     issues: list[Issue],
     at: Instant,
-    known_by: Instant,
 ) -> PatientResult:
-    stays = stays_known(collected.stays.get(patient, ()), known_by)
+    known_by = people.known_by
+    stays = stays_known(people.read.stays.get(patient, ()), known_by)
     facts = in_unit_zones(given, stays, found, instance.zone)
-    whole = PatientInput(person=_person(patient, collected, stays, known_by), facts=facts, stays=stays)
+    whole = PatientInput(person=known_person(patient, people, stays), facts=facts, stays=stays)
     chart = build_chart(whole, instance.source_map.charting, known_by=known_by)
     issues.extend(chart.issues)
     if len(facts) != len(chart.standing):
@@ -196,18 +206,6 @@ def _patient(
     chart = with_fields(chart, standing=_NOT_KEPT, not_yet_known=_NOT_KEPT)
     states = evaluate_chart(chart, instance.policy, found, at=at, zone=instance.zone) if chart.sites else ()
     return PatientResult(chart=chart, states=states)
-
-
-def _person(patient: str, collected: Collected, stays: Iterable[Stay], known_by: Instant) -> Person:
-    person = collected.persons.get(patient) or Person(id=patient)
-    if not collected.deaths and patient not in collected.gestation:
-        return person
-    deaths = [collected.deaths[stay] for stay in stays if stay in collected.deaths] if collected.deaths else []
-    return replace(
-        person,
-        gestation_days=gestation_known(collected.gestation.get(patient, ()), known_by),
-        died=person.died or min(deaths, key=lambda died: died.earliest, default=None),
-    )
 
 
 def _tally(read: Tally, short: Tally) -> tuple[TypeTally, ...]:

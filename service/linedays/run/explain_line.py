@@ -3,12 +3,12 @@
 from datetime import tzinfo
 from typing import Any
 
-from linedays.core.model import Fact, Timeline
+from linedays.core.model import Fact, Person, Timeline
 from linedays.core.moment import Instant, Moment
 from linedays.core.states import ItemState, SiteState
 from linedays.mapping.wording import Wording, sentence, time_words, words_for
 from linedays.run.derive import Derivation, Instance
-from linedays.run.listing import Json, iso
+from linedays.run.listing import Json, allergy_words, iso
 
 
 class NoSuchLine(LookupError):
@@ -40,6 +40,7 @@ def explanation(derivation: Derivation, key: str, instance: Instance, wording: W
         "line": timeline.line.key,
         "kind": timeline.line.kind,
         "whereabouts": str(where),
+        "allergies": allergy_words(_person(derivation, timeline.line.patient)),
         "at": iso(derivation.at, zone),
         "known_by": iso(derivation.known_by, zone),
         "dressing_site": state.site.key,
@@ -53,6 +54,10 @@ def explanation(derivation: Derivation, key: str, instance: Instance, wording: W
         "items": [_item(item, zone, wording) for item in (*state.items, *((state.concern,) if state.concern else ()))],
         "cautions": list(wording.cautions),
     }
+
+
+def _person(derivation: Derivation, patient: str) -> Person:
+    return next(result.chart.person for result in derivation.results if result.chart.person.id == patient)
 
 
 def _rows(timeline: Timeline, state: SiteState, zone: tzinfo, wording: Wording) -> list[Json]:

@@ -13,7 +13,7 @@ from linedays.core.count_rules import Count, NoCountingRule, Stamp, rule_in_year
 from linedays.core.counted import CountBasis, counted_patient
 from linedays.core.day_numbers import LineDayNumber, line_day_numbers
 from linedays.core.dwell import Dwell, dwell
-from linedays.core.model import Issue, Line, Whereabouts
+from linedays.core.model import Issue, Line, Person, Whereabouts
 from linedays.core.moment import HOUR, Instant, Moment, local_date
 from linedays.core.states import Anchor, ItemState, Reason, SiteFinding, SiteState
 from linedays.mapping.wording import Wording, sentence
@@ -21,6 +21,7 @@ from linedays.run.derive import Derivation, Instance, PatientResult, TypeTally
 
 SCHEMA = "https://linedays.example/schemas/lines-1.schema.json"
 Json = dict[str, Any]
+NO_ALLERGY_CHARTED = "nothing charted: ask"
 
 
 def listing(derivation: Derivation, instance: Instance, wording: Wording) -> Json:
@@ -36,7 +37,7 @@ def listing(derivation: Derivation, instance: Instance, wording: Wording) -> Jso
         numbers = _numbers(result, derivation, instance)
         for state in result.states:
             sites.append(_site(state, wording))
-            lines.extend(_lines(state, numbers, issues_of, derivation, instance))
+            lines.extend(_lines(state, result.chart.person, numbers, issues_of, derivation, instance))
     return {
         "schema": SCHEMA,
         "at": iso(derivation.at, zone),
@@ -50,6 +51,11 @@ def listing(derivation: Derivation, instance: Instance, wording: Wording) -> Jso
         "read": [_tally(row) for row in derivation.tally],
         "issues": [_issue(issue) for issue in derivation.issues],
     }
+
+
+def allergy_words(person: Person) -> list[str]:
+    """Return what is charted of a patient's allergies, each with its resource. Nothing charted is not "none"."""
+    return [f"{allergy.group} ({allergy.source})" for allergy in person.allergies] or [NO_ALLERGY_CHARTED]
 
 
 def iso(at: Instant, zone: tzinfo) -> str:
@@ -97,6 +103,7 @@ def _numbers(result: PatientResult, derivation: Derivation, instance: Instance) 
 
 def _lines(
     state: SiteState,
+    person: Person,
     numbers: dict[str, LineDayNumber],
     issues_of: dict[str, list[Issue]],
     derivation: Derivation,
@@ -110,6 +117,7 @@ def _lines(
         spent = dwell(line, rule, at=derivation.at, known_by=derivation.known_by)
         rows.append(
             _line(line, where, state, zone)
+            | {"allergies": allergy_words(person)}
             | _counts(spent, numbers.get(line.key))
             | {"issues": [_issue(issue) for issue in issues_of.get(line.key, ())]}
         )

@@ -16,6 +16,7 @@ from linedays.core.reconcile import reconcile
 from linedays.fhir.checks import problems_of, validate_with_classes
 from linedays.fhir.collected import Collected
 from linedays.fhir.identity import Identity, patient_of
+from linedays.fhir.known_persons import facts_told
 from linedays.fhir.outputs import changed, created, read_existing, ref_of
 from linedays.mapping.wording import Wording
 from linedays.run.derive import Derivation, Instance, collect_all, derive
@@ -113,7 +114,9 @@ def plan_sweep(
     sites = tuple(
         site
         for result in derivation.results
-        for site in wanted_of(result, collected.facts[result.chart.person.id], instance.policy, wording, identity)
+        for site in wanted_of(
+            result, facts_told(collected, result.chart.person), instance.policy, wording, identity
+        )
     )
     withdrawn = withdrawn_sources(fact for facts in collected.facts.values() for fact in facts)
     decider = Decider(

@@ -5,12 +5,13 @@ removal is to be charted, and one Flag for each condition that holds at it.
 """
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import UTC, tzinfo
 
-from linedays.core.asked import DRESSING, conditions, dressing_item
+from linedays.core.asked import DRESSING, REMOVAL, conditions, dressing_item
 from linedays.core.changes import Act, Condition, SiteWanted, WantedFlag, WantedTask
 from linedays.core.evidence import withdrawn_sources
-from linedays.core.model import Fact, Stay
+from linedays.core.model import NONE_KNOWN, Fact, Person, Stay
 from linedays.core.own_tasks import joined_steps, own_tasks
 from linedays.core.policy import NotRequiredRule, Policy, UnitSettings, unit_settings
 from linedays.core.states import ItemState, Priority, Reason, SiteState
@@ -22,26 +23,35 @@ from linedays.mapping.wording import Wording, plain, sentence, time_words, title
 from linedays.run.derive import PatientResult
 from linedays.run.worklist import line_words
 
+# A site concern stands beside these; every other part has nothing to do with it.
+_OF_THE_SITE = (DRESSING, REMOVAL)
+
+
+@dataclass(frozen=True, slots=True)
+class _Words:
+    """What all texts about one patient are made from."""
+
+    person: Person
+    policy: Policy
+    wording: Wording
+
 
 def wanted_of(
     result: PatientResult, facts: Iterable[Fact], policy: Policy, wording: Wording, identity: Identity
 ) -> tuple[SiteWanted, ...]:
     """Return what is wanted for every dressing site of a patient. `facts` is all that was read of that patient."""
     withdrawn = withdrawn_sources(facts)
-    return tuple(_site(state, result.chart.stays, withdrawn, policy, wording, identity) for state in result.states)
+    words = _Words(result.chart.person, policy, wording)
+    return tuple(_site(state, result.chart.stays, withdrawn, words, identity) for state in result.states)
 
 
 def _site(
-    state: SiteState,
-    stays: tuple[Stay, ...],
-    withdrawn: frozenset[str],
-    policy: Policy,
-    wording: Wording,
-    identity: Identity,
+    state: SiteState, stays: tuple[Stay, ...], withdrawn: frozenset[str], words: _Words, identity: Identity
 ) -> SiteWanted:
+    policy, wording = words.policy, words.wording
     written: list[WantedTask | WantedFlag] = []
     for item, steps in own_tasks(state):
-        task = wanted_task(_task_content(state, item, steps, policy, wording), identity)
+        task = wanted_task(_task_content(state, item, steps, words), identity)
         written.extend([task] if task is not None else [])
     for holding in conditions(state):
         text = _flag_text(state, holding.condition, policy, wording)
@@ -49,18 +59,23 @@ def _site(
             state=state, holding=holding, text=text, policy_hash=policy.content_hash, cautions=wording.cautions
         )
         written.append(wanted_flag(content, identity))
-    joined = frozenset(step.item for step in joined_steps(state))
-    shifts = _settings(state, policy).shifts
-    return site_wanted(state, tuple(written), shifts=shifts, stays=stays, withdrawn=withdrawn, joined=joined)
+    return site_wanted(
+        state,
+        tuple(written),
+        shifts=_settings(state, policy).shifts,
+        stays=stays,
+        withdrawn=withdrawn,
+        joined=frozenset(step.item for step in joined_steps(state)),
+        former=frozenset(words.person.former_ids),
+    )
 
 
 def _settings(state: SiteState, policy: Policy) -> UnitSettings:
     return unit_settings(policy, (state.unit or "").rpartition("/")[2])
 
 
-def _task_content(
-    state: SiteState, item: ItemState, steps: tuple[ItemState, ...], policy: Policy, wording: Wording
-) -> TaskContent:
+def _task_content(state: SiteState, item: ItemState, steps: tuple[ItemState, ...], words: _Words) -> TaskContent:
+    policy, wording = words.policy, words.wording
     who = who_of(state, item, policy)
     zone = state.zone or UTC
     return TaskContent(
@@ -68,12 +83,13 @@ def _task_content(
         item=item,
         title=_title(state, item, policy, wording),
         reason=_said(item.reason, state, wording, item),
-        notes=_notes(state, item, steps, wording),
+        notes=_notes(state, item, steps, words),
         who=who,
         policy_hash=policy.content_hash,
         reminder=lambda at: plain(wording.shape.reminder, wording, zone, at=at),
         before=lambda act: _before(act, wording, zone),
         steps=steps,
+        allergies=words.person.allergies,
         role=next((code for code, name in policy.staff if name == who), None),
         owner=_settings(state, policy).owner,
     )
@@ -87,7 +103,7 @@ def _before(act: Act, wording: Wording, zone: tzinfo) -> str:
 
 
 def _title(state: SiteState, item: ItemState, policy: Policy, wording: Wording) -> str:
-    concern = state.concern is not None and item is not state.concern and item.item == DRESSING
+    concern = state.concern is not None and item is not state.concern and item.item in _OF_THE_SITE
     beside = [wording.shape.title_concern] if concern else []
     return " · ".join((title_words(item, wording), *beside, line_words(state, policy)))
 
@@ -96,14 +112,26 @@ def _said(reason: Reason, state: SiteState, wording: Wording, item: ItemState) -
     return sentence(reason, wording, state.zone or UTC, item.item)
 
 
-def _notes(state: SiteState, item: ItemState, steps: tuple[ItemState, ...], wording: Wording) -> tuple[str, ...]:
+def _notes(state: SiteState, item: ItemState, steps: tuple[ItemState, ...], words: _Words) -> tuple[str, ...]:
+    wording = words.wording
     said = [_together(step, state, wording) for step in steps]
     said += [_said(reason, state, wording, item) for reason in (*item.beside, *item.assumed)]
     concern = state.concern
-    if concern is not None and concern is not item and item.item == DRESSING:
+    if concern is not None and concern is not item and item.item in _OF_THE_SITE:
         said.append(_said(concern.reason, state, wording, concern))
     said += _stat_caution(state, item, wording)
+    if item.item != REMOVAL:
+        said.append(allergy_words(words.person, wording))
     return (*said, *wording.cautions)
+
+
+def allergy_words(person: Person, wording: Wording) -> str:
+    """Return what is charted of a patient's allergies. Nothing charted is not "none": somebody has to ask."""
+    groups = dict.fromkeys(allergy.group for allergy in person.allergies)
+    charted = [words_for(f"allergy-{group}", wording) for group in groups if group != NONE_KNOWN]
+    if charted:
+        return plain(wording.shape.allergies, wording, UTC, what=", ".join(charted))
+    return wording.shape.no_allergies_known if groups else wording.shape.no_allergies_charted
 
 
 def _together(step: ItemState, state: SiteState, wording: Wording) -> str:
@@ -115,7 +143,7 @@ def _together(step: ItemState, state: SiteState, wording: Wording) -> str:
 
 
 def _stat_caution(state: SiteState, item: ItemState, wording: Wording) -> list[str]:
-    if item.item not in (DRESSING, "site-assessment"):
+    if item.item not in (*_OF_THE_SITE, "site-assessment"):
         return []
     urgent = [one for one in (item, state.concern) if one is not None and one.priority is Priority.STAT]
     if not urgent:

@@ -83,11 +83,12 @@ def site_wanted(
     stays: tuple[Stay, ...] = (),
     withdrawn: frozenset[str] = frozenset(),
     joined: frozenset[str] = frozenset(),
+    former: frozenset[str] = frozenset(),
 ) -> SiteWanted:
     """Return all that reconcile needs of one dressing site: what is wanted there and what was charted about it.
 
     `withdrawn` are the resources whose entry was withdrawn (core.evidence.withdrawn_sources); `joined` the items whose
-    steps stand in the Task of another.
+    steps stand in the Task of another; `former` other records of the same patient, as `Patient/id`.
     """
     return SiteWanted(
         patient=patient_of(state),
@@ -99,6 +100,7 @@ def site_wanted(
         zone=state.zone or UTC,
         kept=is_kept(state),
         joined=joined,
+        former=former,
     )
 
 

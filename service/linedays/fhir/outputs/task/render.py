@@ -22,6 +22,7 @@ from linedays.core.asked import (
     task_priority,
 )
 from linedays.core.changes import Act, WantedTask
+from linedays.core.model import Allergy
 from linedays.core.moment import Instant
 from linedays.core.offers import is_raised
 from linedays.core.own_tasks import removal_source
@@ -45,9 +46,9 @@ _LAST = {
 class TaskContent:
     """What a Task says: the state with the item it is about, and the texts, rendered and without a name in them.
 
-    `steps` are the items that are done together with it. `who` may do it, `role` is the code of that, `owner` the team
-    that it is put to. `reminder` words the Task where it only reminds of charting what was marked as done; `before`
-    words the note on what a person did to the one before.
+    `steps` are the items that are done together with it, `allergies` what is charted of them. `who` may do it, `role`
+    is the code of that, `owner` the team that it is put to. `reminder` words the Task where it only reminds of charting
+    what was marked as done; `before` words the note on what a person did to the one before.
     """
 
     state: SiteState
@@ -60,6 +61,7 @@ class TaskContent:
     reminder: Callable[[Instant], str]
     before: Callable[[Act], str]
     steps: tuple[ItemState, ...] = ()
+    allergies: tuple[Allergy, ...] = ()
     role: str | None = None
     owner: str | None = None
 
@@ -95,7 +97,7 @@ def wanted_task(content: TaskContent, identity: Identity) -> WantedTask | None:
         reminder_own=own_of(body.reminding(state.at), identity),
         body=body,
         anchor=cycle.anchor.source if cycle.anchor else None,
-        since=cycle.anchor.at if cycle.anchor else None,
+        since=began(state, item) if item == state.concern else cycle.anchor.at if cycle.anchor else None,
         found=newest_known(item.findings),
         deferred_until=deferred_until(item),
         asked=is_asked(state, item),
@@ -159,7 +161,7 @@ def render_task(content: TaskContent, identity: Identity) -> Resource:
         "reasonReference": _reason_reference(state, item),
         "note": [note(text) for text in content.notes],
         "restriction": _restriction(state, item),
-        "input": [*_inputs(state, item, identity), *_steps(content, identity)],
+        "input": [*_inputs(state, item, identity), *_steps(content, identity), *_allergies(content, identity)],
     }
     return {name: value for name, value in elements.items() if value}
 
@@ -226,6 +228,17 @@ def _inputs(state: SiteState, item: ItemState, identity: Identity) -> list[Resou
     if item.due is not None:
         found.append(input_of("due", "due", identity, valueDateTime=time_text(item.due, zone)))
     return found
+
+
+def _allergies(content: TaskContent, identity: Identity) -> list[Resource]:
+    """Return the entry that each charted group of allergies stands on, the first one of each."""
+    if content.item.item == REMOVAL:
+        return []
+    first = {one.group: one.source for one in sorted(content.allergies, key=lambda one: one.source, reverse=True)}
+    return [
+        input_of(f"allergy-{group}", f"allergy: {group}", identity, valueReference={"reference": source})
+        for group, source in sorted(first.items())
+    ]
 
 
 def _steps(content: TaskContent, identity: Identity) -> list[Resource]:
