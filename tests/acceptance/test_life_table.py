@@ -94,16 +94,10 @@ FLAG_RULES = [pytest.param(rule, id=f"{rule.number}: {rule.told['says'][:40]}") 
 
 
 def judge(rule: Rule, cells: list[Cell], lived: Run, differences: Differences) -> None:
-    """Hold every cell of a rule against the table; a pending rule is one that no cell keeps."""
+    """Hold every cell of a rule against the table."""
     wrong = {cell: told for cell in cells if (told := differences(cell, TABLE.expected(cell), lived.life(cell)))}
     text = "\n".join(f"  {cell}: {'; '.join(told)}" for cell, told in list(wrong.items())[:20])
-    if rule.pending is None:
-        assert not wrong, f"{rule.told['says']}: {len(wrong)} of {len(cells)} cells differ\n{text}"
-        return
-    assert wrong, f"{rule.told['says']}: kept now in all {len(cells)} cells: take `pending` away"
-    right = [str(cell) for cell in cells if cell not in wrong]
-    assert not right, f"{rule.told['says']}: kept now in {len(right)} of {len(cells)} cells: give them a rule of their own: {right[:20]}"
-    pytest.xfail(f"{len(wrong)} cells: {rule.pending}")
+    assert not wrong, f"{rule.told['says']}: {len(wrong)} of {len(cells)} cells differ\n{text}"
 
 
 @pytest.mark.parametrize("server", SERVERS)
@@ -149,16 +143,11 @@ def test_the_statuses_are_those_of_fhir() -> None:
 def test_the_table_is_counted(capsys: pytest.CaptureFixture[str]) -> None:
     whole = len(TABLE.states) * len(TABLE.statuses) * len(TABLE.events)
     assert len(TABLE.cells) + len(TABLE.excluded) == whole
-    expected = [TABLE.expected(cell) for cell in TABLE.cells]
-    late = [one for one in expected if one.task.pending or one.becomes.pending]
     why = Counter(rule.told["why"] for rule in TABLE.excluded.values())
-    reasons = Counter(rule.pending for one in expected for rule in (one.task, one.becomes) if rule.pending)
     with capsys.disabled():
         print(
             f"\nlife table: {len(TABLE.states)} states × {len(TABLE.statuses)} statuses × {len(TABLE.events)} events = {whole}; "
             f"{len(TABLE.excluded)} impossible ({'; '.join(f'{count} {text}' for text, count in why.items())}); "
-            f"{len(TABLE.cells)} cells, {len(late)} pending; {len(TABLE.tasks)} rules for Tasks, {len(TABLE.becomes)} for states "
+            f"{len(TABLE.cells)} cells; {len(TABLE.tasks)} rules for Tasks, {len(TABLE.becomes)} for states "
             f"and Flags; everyday server: {len(SAMPLE)} cells, seed {SEED}"
         )
-        for reason, count in reasons.most_common():
-            print(f"  pending, {count} cells: {reason}")

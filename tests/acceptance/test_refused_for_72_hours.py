@@ -149,7 +149,6 @@ def test_the_table_offers_at_most_once_a_shift_and_never_pauses_longer_than_it_m
             assert len(times) >= 3
 
 
-@pytest.mark.xfail(strict=True, reason="a Task offered again carries no note that says so")
 @pytest.mark.parametrize("state", ["overdue", "compromised"])
 def test_a_task_offered_again_says_who_declined_it_when_and_why(state: str) -> None:
     # 2.6: saying "offered again; declined by … at …: reason". Only what names no person is looked for here.

@@ -19,9 +19,9 @@ BY_US = frozenset({"completed-by-us", "cancelled-by-us"})
 _AXES = ("states", "statuses", "events")
 _KEYS = {
     "impossible": {*_AXES, "why"},
-    "becomes": {*_AXES, "now", "says", "pending"},
+    "becomes": {*_AXES, "now", "says"},
     "flags_end": {*_AXES, "because", "says"},
-    "tasks": {*_AXES, "asks", "task", "because", "priority", "new", "says", "pending"},
+    "tasks": {*_AXES, "asks", "task", "because", "priority", "new", "says"},
 }
 
 
@@ -55,10 +55,6 @@ class Rule:
             return False
         named = self.told.get("asks")
         return named is None or situation in named or ("nothing" in named and not asks)
-
-    @property
-    def pending(self) -> str | None:
-        return self.told.get("pending")
 
 
 @dataclass(frozen=True, slots=True)

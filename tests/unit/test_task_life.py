@@ -151,6 +151,52 @@ def test_a_reminder_marked_as_done_counts_as_a_no_and_is_not_followed_by_another
     assert code_of(open_task(board)) == "dressing-change"
 
 
+def test_the_clock_raises_a_reminder_and_leaves_it_one():
+    board = Board()
+    due = site(item(State.WINDOW_OPEN, overdue_from=None, window_from=NOON - HOUR, due=AFTERNOON), NOON)
+    board.sweep(due)
+    board.person("Task/1", NOON + 10 * MINUTE, status="completed")
+    board.sweep(replace(due, at=NOON + 70 * MINUTE))
+    assert (code_of(open_task(board)), open_task(board)["priority"]) == ("chart-the-change", "routine")
+    late = overdue(now=AFTERNOON + HOUR)
+    board.sweep(late)
+    assert (code_of(open_task(board)), open_task(board)["priority"]) == ("chart-the-change", "urgent")
+    quiet_after(board, late)
+
+
+def test_in_quiet_hours_the_clock_raises_no_reminder():
+    board = Board()
+    due = site(item(State.WINDOW_OPEN, overdue_from=None, window_from=NOON - HOUR, due=AFTERNOON), NOON)
+    board.sweep(due)
+    board.person("Task/1", NOON + 10 * MINUTE, status="completed")
+    board.sweep(replace(due, at=NOON + 70 * MINUTE))
+    board.sweep(overdue(now=at("2026-03-10 23:00")))
+    assert (code_of(open_task(board)), open_task(board)["priority"]) == ("chart-the-change", "routine")
+
+
+def test_who_was_reminded_once_in_a_cycle_is_not_reminded_again():
+    board = marked_done()
+    board.person(f"Task/{open_task(board)['id']}", AFTERNOON + HOUR, status="completed")
+    again = AFTERNOON + 25 * HOUR
+    board.sweep(overdue(now=again))
+    board.person(f"Task/{open_task(board)['id']}", again + HOUR, status="completed")
+    (leave,) = board.sweep(overdue(now=again + 3 * HOUR))
+    assert (leave.reason, leave.until) == (LeaveReason.DECLINED, again + 25 * HOUR)
+
+
+@pytest.mark.parametrize("state", [State.UNKNOWN, State.OVERDUE])
+def test_a_look_that_was_marked_as_done_counts_as_a_no_and_nobody_is_reminded(state):
+    red = concern("redness", "Observation/site-1", NOON - 600)
+    calm = item(State.NOT_DUE, due=NOON + 3 * 86400, window_from=NOON + 2 * 86400, overdue_from=None)
+    asked = site(item(State.UNKNOWN, anchor=None, due=None, window_from=None, overdue_from=None), NOON)
+    asked = asked if state is State.UNKNOWN else site(calm, NOON, concern=red)
+    board = Board()
+    board.sweep(asked)
+    board.person("Task/1", NOON + 600, status="completed")
+    (leave,) = board.sweep(replace(asked, at=AFTERNOON))
+    assert leave.reason is LeaveReason.DECLINED
+
+
 def test_getting_worse_turns_the_reminder_into_a_task_that_asks():
     board = marked_done()
     state = loose(AFTERNOON + HOUR, AFTERNOON + 30 * MINUTE)

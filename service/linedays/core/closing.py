@@ -49,6 +49,11 @@ def done_since(task: ExistingTask, evidence: Iterable[Evidence]) -> Complete | N
     return _completed(task, min(made, key=_earliest)) if made else None
 
 
+def is_answered(task: ExistingTask, evidence: Iterable[Evidence]) -> bool:
+    """Tell whether a change was charted that answers what a Task asked."""
+    return bool(_resets(task, evidence))
+
+
 def close_task(task: ExistingTask, evidence: tuple[Evidence, ...], anchor: str | None) -> Complete | Cancel | None:
     """Return how a Task ends that nothing asks for any more; None where nothing charted says why.
 

@@ -7,6 +7,7 @@ things get worse or its time is over; a Task marked as done with nothing charted
 from collections.abc import Callable
 from typing import TypeAlias
 
+from linedays.core.asked import REMOVAL
 from linedays.core.changes import (
     Act,
     Cancel,
@@ -19,15 +20,18 @@ from linedays.core.changes import (
     LeaveReason,
     Phase,
     Revise,
+    Severity,
     SiteWanted,
     Void,
     WantedTask,
 )
-from linedays.core.closing import close_task, done_since, is_withdrawn
+from linedays.core.closing import close_task, done_since, is_answered, is_withdrawn
 from linedays.core.moment import DAY, Instant
 from linedays.core.offers import AT_ANY_HOUR, CHARTED_WITHIN, is_raised, is_worse, may_offer, next_offer, standing_no
 from linedays.core.states import Priority, State
 
+# What a Task was written for that asked for a change, not only for a look.
+_CHANGES = frozenset({Severity.DUE, Severity.OVERDUE, Severity.COMPROMISED})
 # From a stem to its identifier with the first n that is not found on the server.
 Naming: TypeAlias = Callable[[str], str]
 
@@ -75,8 +79,8 @@ def _follow(
 def _bring_up_to_date(
     site: SiteWanted, task: ExistingTask, wanted: WantedTask, tasks: list[ExistingTask], at: Instant, naming: Naming
 ) -> list[Change]:
-    if task.reminds and not _is_worse_since(wanted, task):
-        return _remind_on(task, wanted, at)
+    if task.reminds and not _found_since(wanted, task.authored):
+        return _remind_on(site, task, wanted, at)
     if task.waiting and is_raised(task.priority, wanted.priority) and is_withdrawn(task.finding, site.evidence):
         # What made it urgent was never there: the Task goes, and what is asked for besides gets one of its own.
         cancelled = Cancel(existing=task, reason=EndReason.FINDING_WITHDRAWN)
@@ -84,16 +88,19 @@ def _bring_up_to_date(
     return _revise(site, task, wanted, at)
 
 
-def _is_worse_since(wanted: WantedTask, task: ExistingTask) -> bool:
-    return is_worse(wanted.severity, task.severity) or (wanted.found is not None and wanted.found > task.authored)
+def _found_since(wanted: WantedTask, when: Instant) -> bool:
+    return wanted.found is not None and wanted.found > when
 
 
-def _remind_on(task: ExistingTask, wanted: WantedTask, at: Instant) -> list[Change]:
+def _remind_on(site: SiteWanted, task: ExistingTask, wanted: WantedTask, at: Instant) -> list[Change]:
     """Keep a Task that reminds for a day; then it counts as a person's no. Source: common practice, no source."""
     if at >= task.authored + DAY:
         return [Cancel(existing=task, reason=EndReason.NOT_CONFIRMED)]
-    if wanted.reminder_own != task.own:
-        return [Revise(existing=task, wanted=wanted, priority=task.priority, reminds=True)]
+    priority = wanted.priority if is_raised(wanted.priority, task.priority) else task.priority
+    if _writable_from(site, wanted, priority, at) > at:
+        priority = task.priority
+    if priority is not task.priority or wanted.reminder_own != task.own:
+        return [Revise(existing=task, wanted=wanted, priority=priority, reminds=True)]
     return []
 
 
@@ -131,8 +138,9 @@ def _offer(
     if not wanted.asked:
         return []
     no = standing_no(tasks, wanted.since)
-    if no is not None and (waiting := _still_quiet(site, wanted, no, at)):
-        return [waiting]
+    reminds = no is not None and _is_unconfirmed(no, site, wanted, tasks)
+    if no is not None and (quiet := _still_quiet(site, wanted, no, at, reminds=reminds)):
+        return [quiet]
     until = _writable_from(site, wanted, wanted.priority, at)
     if until > at:
         return [Held(wanted=wanted, until=until)]
@@ -140,28 +148,32 @@ def _offer(
     if no is None:
         return [Create(wanted=wanted, identifier=identifier)]
     act = Act(ref=no.ref, at=no.modified, said=no.said, done=no.done)
-    if _is_unconfirmed(no, wanted):
+    if reminds:
         return [Create(wanted=wanted, identifier=identifier, marked=act)]
     return [Create(wanted=wanted, identifier=identifier, declined=act)]
 
 
-def _still_quiet(site: SiteWanted, wanted: WantedTask, no: ExistingTask, at: Instant) -> Leave | None:
+def _still_quiet(
+    site: SiteWanted, wanted: WantedTask, no: ExistingTask, at: Instant, *, reminds: bool
+) -> Leave | None:
     """Return why nothing is offered yet after what a person did; None where it may be."""
-    if _is_unconfirmed(no, wanted):
+    if reminds:
         reason, again = LeaveReason.MARKED_DONE, no.modified + CHARTED_WITHIN
-    elif _worsened(no, wanted):
+    elif _found_since(wanted, no.modified) or is_worse(wanted.severity, no.severity):
         return None
     else:
         reason, again = LeaveReason.DECLINED, next_offer(wanted.severity, no.modified, site.shifts, site.zone)
     return Leave(existing=no, reason=reason, until=again) if again > at else None
 
 
-def _worsened(no: ExistingTask, wanted: WantedTask) -> bool:
-    later = wanted.found is not None and wanted.found > no.modified
-    return later or is_worse(wanted.severity, no.severity)
+def _is_unconfirmed(
+    task: ExistingTask, site: SiteWanted, wanted: WantedTask, tasks: list[ExistingTask]
+) -> bool:
+    """Tell whether a person marked a change as done that nothing in the chart confirms, and was not reminded of it.
 
-
-def _is_unconfirmed(task: ExistingTask, wanted: WantedTask) -> bool:
-    """Tell whether a person marked a Task of this cycle as done, with nothing charted and no reminder of it yet."""
-    of_this_cycle = task.anchor == wanted.anchor and not _worsened(task, wanted)
-    return task.done and not task.reminds and of_this_cycle
+    What was found since is asked for anew; who was reminded once in this cycle is not reminded again.
+    """
+    if not task.done or task.severity not in _CHANGES or task.item == REMOVAL or _found_since(wanted, task.modified):
+        return False
+    reminded = any(one.reminds and not is_answered(one, site.evidence) for one in tasks)
+    return not reminded and not is_answered(task, site.evidence)
