@@ -1,14 +1,14 @@
 """A sweep that ends after any of its writes and is run again leaves what an undisturbed one leaves: one Task per need.
 
-Source: design 2.6 (identifiers are made from facts, so a second run finds them). In process for every single write; as a
-real process, ended by SIGKILL between a stored write and its answer, for a few.
+Source: design 2.6 (identifiers are made from facts, so a second run finds them). In process for every request that
+writes, single, batch or transaction; as a real process, ended by SIGKILL between a stored write and its answer, for a
+few.
 """
 
 import json
 import signal
 import subprocess
 import sys
-from collections import Counter
 from pathlib import Path
 from queue import Queue
 from typing import Any
@@ -25,14 +25,13 @@ from linedays.run.demo_story import told_at
 from linedays.run.sweep import read_ours
 from linedays.run.writing import apply_plan
 from support.memory_fhir_server import MemoryFhirServer
-from support.small_ward import AT, IDENTITY, WARD, hospital, look, memory_server, planned, procedure, wired_demo
+from support.small_ward import AT, IDENTITY, WARD, hospital, memory_server, planned, wired_demo
+from support.swept_ward import changed_ward, lines_asked, standing, sweep, ward
 from support.write_proxy import WriteProxy, write_proxy
 
 Resource = dict[str, Any]
 SWEEP = "import sys; from linedays.cli import main; sys.exit(main(sys.argv[1:]))"
 LATER = 60
-# What is written differently by a later run and says nothing of its own: FHIR's own record of the write.
-OF_THE_WRITE = ("meta", "id", "authoredOn", "lastModified")
 
 
 class Died(Exception):
@@ -40,7 +39,7 @@ class Died(Exception):
 
 
 class Dying:
-    """A server whose client ends at the n-th write: before it is sent, or after it is stored but not answered."""
+    """A server whose client ends at the n-th request that writes: before it is sent, or stored but not answered."""
 
     def __init__(self, server: MemoryFhirServer, n: int, *, stored: bool) -> None:
         self._server, self._left, self._stored = server, n, stored
@@ -48,11 +47,11 @@ class Dying:
     def __getattr__(self, name: str) -> Any:
         return getattr(self._server, name)
 
-    def create(self, *told: Any) -> Any:
-        return self._write(self._server.create, told)
+    def send(self, *told: Any) -> Any:
+        return self._write(self._server.send, told)
 
-    def update(self, *told: Any) -> Any:
-        return self._write(self._server.update, told)
+    def send_bundle(self, *told: Any) -> Any:
+        return self._write(self._server.send_bundle, told)
 
     def _write(self, write: Any, told: Any) -> Any:
         self._left -= 1
@@ -61,50 +60,6 @@ class Dying:
         if self._stored:
             write(*told)
         raise Died
-
-
-def standing(server: Any) -> dict[str, Resource]:
-    """Return what of ours stands on a server by its key, but for what only records the write."""
-    ours = list(read_ours(server, IDENTITY).values())
-    keys = [key_of(one, IDENTITY) for one in ours]
-    assert len(set(keys)) == len(keys), "two resources carry one key"
-    return {
-        str(key): {name: value for name, value in one.items() if name not in OF_THE_WRITE}
-        for key, one in zip(keys, ours, strict=True)
-    }
-
-
-def lines_asked(server: Any) -> Counter[str]:
-    """Return how many open Tasks there are for each line."""
-    ours = read_ours(server, IDENTITY).values()
-    return Counter(
-        one["groupIdentifier"]["value"] for one in ours if one["resourceType"] == "Task" and one["status"] == "requested"
-    )
-
-
-def sweep(server: Any, at: int, settled: Any = None) -> int:
-    plan = planned(server, at, settled)
-    apply_plan(plan, server, IDENTITY)
-    return len(plan.writes)
-
-
-def ward() -> MemoryFhirServer:
-    return memory_server(WARD)
-
-
-def changed_ward() -> MemoryFhirServer:
-    """Return the ward after its first sweep, with a change, a removal and a worse finding charted since."""
-    server = memory_server(WARD)
-    sweep(server, AT)
-    charted = [
-        procedure("dressing-change", "14 10:10", "over", "over-picc", dressing="transparent"),
-        procedure("removal", "14 10:12", "loose", "loose-picc"),
-        look("damp", "14 10:11", "calm", "calm-picc"),
-    ]
-    server.tick(1500)
-    load_bundle(server, charted)
-    server.writes.clear()
-    return server
 
 
 # From what was written by hand: WARD has 4 lines that ask for something, each with a Task and a Flag (8 writes). After the
@@ -140,9 +95,40 @@ def test_sweep_cut_at_any_write_and_run_again_ends_as_if_undisturbed(name: str, 
     assert sweep(server, at + 2 * LATER) == 0
 
 
+# With at most 3 writes in a Bundle each dressing site is one by itself: 4 sites are written about at first, 3 later.
+BUNDLED = [
+    pytest.param(name, way, n, stored, id=f"{name}, {way} {n}, {'stored' if stored else 'not sent'}")
+    for name, requests in (("first", 4), ("later", 3))
+    for way in ("transaction", "batch")
+    for n in range(1, requests + 1)
+    for stored in (True, False)
+]
+
+
+@pytest.mark.parametrize(("name", "way", "n", "stored"), BUNDLED)
+def test_sweep_cut_at_any_bundle_and_run_again_ends_as_if_undisturbed(
+    name: str, way: str, n: int, stored: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("linedays.run.sending.BATCH_SIZE", 3)
+    make, at, writes = SITUATIONS[name]
+    undisturbed, server = make((way,)), make((way,))
+    sweep(undisturbed, at)
+    assert undisturbed.write_requests == {"first": 4, "later": 3}[name]
+    with pytest.raises(Died):
+        apply_plan(planned(server, at), Dying(server, n, stored=stored), IDENTITY)
+    assert len(server.writes) == 2 * (n - (not stored))
+    server.tick(LATER)
+    assert sweep(server, at + LATER) == writes - 2 * (n - (not stored))
+    assert standing(server) == standing(undisturbed)
+    assert max(lines_asked(server).values()) == 1
+    assert sweep(server, at + 2 * LATER) == 0
+
+
 def test_demo_hospital_cut_again_and_again_ends_as_if_undisturbed() -> None:
     story, start = hospital(), told_at(hospital().story)
     servers = [memory_server(list(hospital_resources(story.document, start)), start) for _ in range(2)]
+    for one in servers:
+        one.offers = ()
     undisturbed, server = servers
     for entries, at in ((0, start), (1, start + AFTER_LATER_ENTRIES)):
         for one in servers:
@@ -181,9 +167,12 @@ def killed_after(proxy: WriteProxy, n: int, folder: Path) -> int:
 
 
 @pytest.mark.server
-@pytest.mark.parametrize("n", [1, 5, 14])
-def test_process_killed_after_a_write_and_run_again_leaves_one_task_per_need(n: int, tmp_path: Path) -> None:
+@pytest.mark.parametrize(("n", "bundles"), [(1, False), (5, False), (14, False), (1, True)])
+def test_process_killed_after_a_write_and_run_again_leaves_one_task_per_need(
+    n: int, bundles: bool, tmp_path: Path
+) -> None:
     with started_server() as base_url, write_proxy(base_url) as proxy, new_client() as client:
+        proxy.offers_bundles = bundles
         server = FhirServer(base_url, client=client)
         load_bundle(server, hospital_resources(hospital().document, told_at(hospital().story)))
         wanted = [one["resource"] for one in finished(base_url, tmp_path)["writes"]]
@@ -191,10 +180,12 @@ def test_process_killed_after_a_write_and_run_again_leaves_one_task_per_need(n: 
         assert read_ours(server, IDENTITY) == {}, "a dry run wrote something"
 
         assert killed_after(proxy, n, tmp_path) == -signal.SIGKILL
-        assert len(read_ours(server, IDENTITY)) == n
+        # A transaction is one write to the proxy and all of them to the server.
+        written = len(wanted) if bundles else n
+        assert len(read_ours(server, IDENTITY)) == written
 
         rest = finished(base_url, tmp_path, "--apply")
-        assert len(rest["writes"]) == len(wanted) - n
+        assert len(rest["writes"]) == len(wanted) - written
         assert set(standing(server)) == {key_of(one, IDENTITY) for one in wanted}
         assert max(lines_asked(server).values()) == 1
         assert finished(base_url, tmp_path, "--apply")["writes"] == []

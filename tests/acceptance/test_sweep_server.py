@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from linedays.adapters.fhir_errors import FhirRejected, WriteOutcome, Written
+from linedays.adapters.entries import Entry
 from linedays.adapters.fhir_http import new_client
 from linedays.adapters.fhir_server import FhirServer
 from linedays.adapters.server_starter import load_bundle, started_server
@@ -200,22 +200,44 @@ def test_each_kind_of_bad_task_is_stopped_before_the_server(element: str, value:
 
 
 class Refusing(MemoryFhirServer):
-    """A server that takes everything but Flags, and finds that somebody was faster with a Task."""
+    """A server that takes everything but Flags, and says of each Task that somebody was faster."""
 
-    def create(self, resource: Any, if_none_exist: str) -> Any:
-        if resource["resourceType"] == "Flag":
-            raise FhirRejected("create of Flag: status 422, refused", status=422, diagnostics="not here")
-        return WriteOutcome(result=Written.SEVERAL)
+    def _look(self, entry: Entry) -> Any:
+        return (422, None) if entry.resource_type == "Flag" else (412, None)
 
 
-def test_refused_and_contested_writes_are_told_and_stop_no_other() -> None:
+@pytest.mark.parametrize("offers", [("transaction", "batch"), ("batch",), ()], ids=["transaction", "batch", "single"])
+def test_refused_and_contested_writes_are_told_and_stop_no_other(offers: tuple[str, ...]) -> None:
     server = Refusing(now=AT - 60)
+    server.offers = offers
     load_bundle(server, WARD)
     told: list[int] = []
-    outcome = apply_plan(planned(server), server, IDENTITY, told.append)
-    assert outcome.counts == {"Flag create: rejected": 4, "Task create: several match": 4}
-    assert len(outcome.refused) == 8
-    assert ("Flag create", "create of Flag: status 422, refused: not here") in outcome.refused
+    outcome = apply_plan(planned(server), server, IDENTITY, told=told.append)
+    left = "left for the next sweep"
+    assert outcome.counts[f"Task create: {left}"] == 4
+    assert len(server.history) == len(WARD)
+    if offers:
+        return
+    assert outcome.counts == {"Task create: several match": 12, f"Task create: {left}": 4, f"Flag create: {left}": 4}
+    assert outcome.most_tries == 3
+    assert told == list(range(1, 21))
+
+
+@pytest.mark.parametrize("offers", [("transaction", "batch"), ("batch",), ()], ids=["transaction", "batch", "single"])
+def test_what_the_server_refuses_is_told_and_stops_no_other(offers: tuple[str, ...]) -> None:
+    class NoFlags(MemoryFhirServer):
+        def _look(self, entry: Entry) -> Any:
+            return (422, None) if entry.resource_type == "Flag" else super()._look(entry)
+
+    server = NoFlags(now=AT - 60)
+    server.offers = offers
+    load_bundle(server, WARD)
+    server.writes.clear()
+    told: list[int] = []
+    outcome = apply_plan(planned(server), server, IDENTITY, told=told.append)
+    assert outcome.counts == {"Flag create: rejected": 4, "Task create: created": 4}
+    assert outcome.refused == [("Flag create", "create of Flag: status 422, refused")] * 4
+    assert [kind for kind, _ in server.writes] == ["Task"] * 4
     assert told == list(range(1, 9))
 
 

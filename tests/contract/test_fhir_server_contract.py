@@ -1,21 +1,25 @@
 """What every FHIR server behind our port does: the one in memory, and a third-party R4 server over HTTP.
 
 The rules are those of FHIR R4, "RESTful API" (http://hl7.org/fhir/R4/http.html): conditional create (#ccreate),
-version-aware updates (#concurrency), paging (#paging); and "search" (http://hl7.org/fhir/R4/search.html).
+version-aware updates (#concurrency), batch and transaction (#transaction), paging (#paging); and "search" (http://hl7.org/fhir/R4/search.html).
 """
 
 import json
 from itertools import count
+from uuid import NAMESPACE_URL, uuid5
 
 import pytest
 import yaml
 
+from linedays.adapters.capabilities import bundle_kinds
+from linedays.adapters.entries import BundleKind, Entry
 from linedays.adapters.fhir_errors import FhirRejected, Written
 from linedays.adapters.fhir_http import new_client
 from linedays.adapters.fhir_server import FhirServer
 from linedays.adapters.server_starter import load_bundle, started_server
 from linedays.fhir.searches import (
     Search,
+    about_lines,
     by_ids,
     carrying_identifier,
     changed_since,
@@ -291,3 +295,141 @@ def test_demo_hospital_goes_in_and_comes_out_whole(server, pytestconfig):
             continue
         got = stored[(resource["resourceType"], resource["id"])]
         assert {**got, "meta": None} == {**resource, "meta": None}
+
+
+def task(name, value, **other):
+    return {
+        "resourceType": "Task",
+        "identifier": [{"system": SYSTEM, "value": value}],
+        "groupIdentifier": {"system": SYSTEM, "value": f"Device/{name}"},
+        "status": "requested",
+        "intent": "plan",
+        "for": {"reference": f"Patient/{name}"},
+    } | other
+
+
+def making(resource):
+    """Return the entry that creates a resource of ours, which the others of a transaction may name by its key."""
+    key = resource["identifier"][0]["value"]
+    return Entry(resource=resource, if_none_exist=if_none_exist(SYSTEM, key), full_url=f"urn:uuid:{uuid5(NAMESPACE_URL, key)}")
+
+
+def results(outcomes):
+    return [outcome.result for outcome in outcomes]
+
+
+def test_statement_says_that_transactions_and_batches_are_taken(server):
+    assert bundle_kinds(server.read_metadata()) == {BundleKind.TRANSACTION, BundleKind.BATCH}
+
+
+@pytest.mark.parametrize("kind", BundleKind)
+def test_bundle_creates_once_and_says_what_existed(server, name, kind):
+    load_bundle(server, [patient(name)])
+    entries = [making(flag(name, f"{name}-a")), making(task(name, f"{name}-b"))]
+    first = server.send_bundle(kind, entries)
+    again = server.send_bundle(kind, [*entries, making(task(name, f"{name}-c"))])
+    assert results(first) == [Written.CREATED, Written.CREATED]
+    assert results(again) == [Written.EXISTED, Written.EXISTED, Written.CREATED]
+    assert [outcome.id for outcome in again[:2]] == [outcome.id for outcome in first]
+    assert [outcome.version for outcome in first] == ["1", "1"]
+    assert found_ids(server, carrying_identifier("Task", SYSTEM, f"{name}-b")) == [first[1].id]
+
+
+@pytest.mark.parametrize("kind", BundleKind)
+def test_bundle_replaces_the_version_it_names(server, name, kind):
+    load_bundle(server, [patient(name)])
+    made = server.create(flag(name, name), if_none_exist(SYSTEM, name))
+    entry = Entry(resource={**flag(name, name), "id": made.id, "status": "inactive"}, version="1")
+    (outcome,) = server.send_bundle(kind, [entry])
+    assert (outcome.result, outcome.id, outcome.version) == (Written.UPDATED, made.id, "2")
+    assert json.loads(server.read("Flag", made.id))["status"] == "inactive"
+
+
+def test_batch_entries_are_each_for_themselves(server, name):
+    load_bundle(server, [patient(name), {**flag(name, f"{name}-twin"), "id": f"{name}-1"}])
+    load_bundle(server, [{**flag(name, f"{name}-twin"), "id": f"{name}-2"}])
+    made = server.create(flag(name, name), if_none_exist(SYSTEM, name))
+    outcomes = server.send_bundle(
+        BundleKind.BATCH,
+        [
+            Entry(resource={**flag(name, name), "id": made.id, "status": "inactive"}, version="7"),
+            Entry(resource={**flag(name, name), "id": f"{name}-absent"}, version="1"),
+            making(flag(name, f"{name}-twin")),
+            making(task(name, f"{name}-bad", status=5)),
+            making(task(name, f"{name}-good")),
+        ],
+    )
+    gone = (Written.CONFLICT, Written.GONE)  # servers answer 412 as well as 404 to a version of what is not there
+    assert outcomes[1].result in gone
+    assert results(outcomes[:1]) + results(outcomes[2:]) == [
+        Written.CONFLICT, Written.SEVERAL, Written.REJECTED, Written.CREATED,
+    ]  # fmt: skip
+    assert all(name not in outcome.said for outcome in outcomes)
+    assert json.loads(server.read("Flag", made.id))["status"] == "active"
+
+
+@pytest.mark.parametrize("contested", ["version", "several", "absent", "bad"])
+def test_transaction_with_one_that_cannot_be_applied_applies_none(server, name, contested):
+    load_bundle(server, [patient(name)])
+    load_bundle(server, [{**flag(name, f"{name}-twin"), "id": f"{name}-{n}"} for n in range(2)])
+    entry, statuses = {
+        "version": (Entry(resource={**flag(name, "x"), "id": f"{name}-0"}, version="7"), (409, 412)),
+        "several": (making(flag(name, f"{name}-twin")), (409, 412)),
+        "absent": (Entry(resource={**flag(name, "x"), "id": f"{name}-absent"}, version="1"), (404, 409, 410, 412)),
+        "bad": (making(task(name, f"{name}-bad", status=5)), (400, 422)),
+    }[contested]
+    with pytest.raises(FhirRejected) as no:
+        server.send_bundle(BundleKind.TRANSACTION, [making(task(name, f"{name}-good")), entry])
+    assert no.value.status in statuses
+    assert found(server, carrying_identifier("Task", SYSTEM, f"{name}-good")) == []
+
+
+def test_transaction_gives_others_the_id_of_what_it_creates(server, name):
+    load_bundle(server, [patient(name)])
+    entry = making(task(name, name))
+    told = {
+        "resourceType": "Provenance",
+        "id": f"{name}-told",
+        "target": [{"reference": entry.full_url}],
+        "recorded": "2031-05-14T10:00:00Z",
+        "agent": [{"who": {"display": "made up"}}],
+    }
+    made, stored = server.send_bundle(BundleKind.TRANSACTION, [entry, Entry(resource=told)])
+    assert (made.result, stored.result, stored.id) == (Written.CREATED, Written.UPDATED, f"{name}-told")
+    provenance = json.loads(server.read("Provenance", f"{name}-told"))
+    assert provenance["target"] == [{"reference": f"Task/{made.id}"}]
+
+
+def test_single_writes_are_sent_as_what_they_are(server, name):
+    load_bundle(server, [patient(name)])
+    made = server.send(making(flag(name, name)))
+    again = server.send(making(flag(name, name)))
+    changed = {**flag(name, name), "id": made.id, "status": "inactive"}
+    newer = server.send(Entry(resource=changed, version="1"))
+    older = server.send(Entry(resource=changed, version="1"))
+    bad = server.send(making(task(name, f"{name}-bad", status=5)))
+    absent = server.send(Entry(resource={**changed, "id": f"{name}-absent"}, version="1"))
+    assert results((made, again, newer, older, bad)) == [
+        Written.CREATED, Written.EXISTED, Written.UPDATED, Written.CONFLICT, Written.REJECTED,
+    ]  # fmt: skip
+    assert absent.result in (Written.CONFLICT, Written.GONE)
+    assert "status 400, refused" in bad.said
+
+
+def test_what_has_an_id_of_its_own_is_put_there_and_again(server, name):
+    load_bundle(server, [patient(name)])
+    entry = Entry(resource={**flag(name, name), "id": f"{name}-own"})
+    assert results([server.send(entry), server.send(entry)]) == [Written.UPDATED, Written.UPDATED]
+    assert found_ids(server, carrying_identifier("Flag", SYSTEM, name)) == [f"{name}-own"]
+
+
+def test_everything_about_some_lines_is_found_by_their_names(server, name):
+    load_bundle(server, [patient(name)])
+    secondary = {"system": SYSTEM, "value": f"Device/{name}"}
+    marked = flag(name, f"{name}-f")
+    marked["identifier"].append(secondary)
+    ours = [making(task(name, f"{name}-t")), making(marked), making(task(f"{name}-other", f"{name}-u"))]
+    first, second, _ = server.send_bundle(BundleKind.BATCH, ours)
+    searches = about_lines(SYSTEM, [f"Device/{name}", f"Device/{name}-absent"])
+    assert [search.resource_type for search in searches] == ["Task", "Flag"]
+    assert [found_ids(server, search) for search in searches] == [[first.id], [second.id]]

@@ -11,6 +11,8 @@ import httpx
 import pytest
 import respx
 
+from linedays.adapters.capabilities import bundle_kinds
+from linedays.adapters.entries import BundleKind, Entry
 from linedays.adapters.fhir_errors import FhirProblem, FhirRejected, FhirUnavailable, SearchIgnored, Written
 from linedays.adapters.fhir_http import Retries, new_client
 from linedays.adapters.fhir_server import FhirServer
@@ -467,6 +469,147 @@ def test_transaction_is_sent_once_and_refusals_say_why(server, web):
     with pytest.raises(FhirUnavailable):
         server.transact([])
     assert route.call_count == 2
+
+
+# ---- several writes in one request, and one sent once -----------------------------------------------------------------
+
+MADE = Entry(resource=FLAG, if_none_exist=CONDITION, full_url="urn:uuid:1")
+CHANGED = Entry(resource=STORED, version="3")
+
+
+def answers(*responses, kind="batch-response"):
+    return ok({"resourceType": "Bundle", "type": kind, "entry": [{"response": one} for one in responses]})
+
+
+def test_bundle_asks_for_each_write_under_its_condition(server, web):
+    route = web.post(BASE).mock(return_value=answers({"status": "201"}, {"status": "200"}))
+    server.send_bundle(BundleKind.TRANSACTION, [MADE, CHANGED])
+    sent = json.loads(route.calls.last.request.content)
+    assert (sent["resourceType"], sent["type"]) == ("Bundle", "transaction")
+    first, second = sent["entry"]
+    assert first == {
+        "fullUrl": "urn:uuid:1",
+        "resource": FLAG,
+        "request": {"method": "POST", "url": "Flag", "ifNoneExist": CONDITION},
+    }
+    assert second == {"resource": STORED, "request": {"method": "PUT", "url": "Flag/f1", "ifMatch": 'W/"3"'}}
+
+
+@pytest.mark.parametrize(
+    ("status", "created", "updated"),
+    [
+        ("200 OK", Written.EXISTED, Written.UPDATED),
+        ("201 Created", Written.CREATED, Written.UPDATED),
+        ("412 Precondition Failed", Written.SEVERAL, Written.CONFLICT),
+        ("409", Written.CONFLICT, Written.CONFLICT),
+        ("404", Written.REJECTED, Written.GONE),
+        ("410 Gone", Written.REJECTED, Written.GONE),
+        ("422", Written.REJECTED, Written.REJECTED),
+        ("403", Written.REJECTED, Written.REJECTED),
+        ("501", Written.REJECTED, Written.REJECTED),
+        ("429", Written.NO_ANSWER, Written.NO_ANSWER),
+        ("503 busy", Written.NO_ANSWER, Written.NO_ANSWER),
+    ],
+)
+def test_each_entry_says_what_came_of_it(server, web, status, created, updated):
+    web.post(BASE).mock(return_value=answers({"status": status}, {"status": status}))
+    outcomes = server.send_bundle(BundleKind.BATCH, [MADE, CHANGED])
+    assert [one.result for one in outcomes] == [created, updated]
+
+
+def test_id_and_version_of_an_entry_are_those_of_its_location(server, web):
+    told = [
+        {"status": "201", "location": f"{BASE}/Flag/f9/_history/4", "etag": 'W/"4"'},
+        {"status": "201", "location": "Flag/f8", "etag": '"5"'},
+        {"status": "201", "location": "Task/t1/_history/1"},  # another type than was asked for: not believed
+        {"status": "200", "etag": "6"},
+    ]
+    web.post(BASE).mock(return_value=answers(*told))
+    outcomes = server.send_bundle(BundleKind.BATCH, [MADE, MADE, MADE, CHANGED])
+    assert [(one.id, one.version) for one in outcomes] == [("f9", "4"), ("f8", "5"), (None, None), ("f1", None)]
+
+
+@pytest.mark.parametrize(
+    "answer",
+    [
+        answers({"status": "201"}),  # one answer to two entries
+        answers({"status": "201"}, {"location": "Flag/f1"}),
+        answers({"status": "201"}, {"status": "fine"}),
+        ok({"resourceType": "Bundle", "type": "batch-response"}),
+        httpx.Response(200, content=b'{"resourceType": "Bundle", "entry": [{"resp'),
+        httpx.Response(503),
+    ],
+    ids=["too few", "no status", "no number", "none", "cut off", "busy"],
+)
+def test_answer_that_does_not_speak_of_every_entry_leaves_all_in_doubt(server, web, waiting, answer):
+    route = web.post(BASE).mock(return_value=answer)
+    with pytest.raises(FhirUnavailable):
+        server.send_bundle(BundleKind.BATCH, [MADE, CHANGED])
+    assert (route.call_count, waiting.pauses) == (1, [])
+
+
+@pytest.mark.parametrize("status", [400, 404, 405, 409, 412, 413, 422, 501])
+def test_bundle_that_is_refused_as_a_whole_says_with_which_status(server, web, status):
+    web.post(BASE).mock(return_value=httpx.Response(status, json=outcome("cannot be applied")))
+    with pytest.raises(FhirRejected, match="cannot be applied") as no:
+        server.send_bundle(BundleKind.TRANSACTION, [MADE])
+    assert no.value.status == status
+
+
+def test_reason_of_an_entry_is_told_without_what_could_name_a_patient(server, web):
+    web.post(BASE).mock(return_value=answers({"status": "422", "outcome": outcome(f"cannot take {SECRET} as subject")}))
+    (refused,) = server.send_bundle(BundleKind.BATCH, [MADE])
+    assert refused.said.startswith("create of Flag: status 422, refused: error invalid cannot take")
+    assert SECRET not in refused.said
+
+
+@pytest.mark.parametrize("status", [404, 410])
+def test_single_update_of_what_is_gone_says_so(server, web, status):
+    web.put(f"{BASE}/Flag/f1").mock(return_value=httpx.Response(status))
+    assert server.send(CHANGED).result is Written.GONE
+
+
+def test_single_write_that_is_refused_is_an_outcome_that_says_why(server, web):
+    web.post(f"{BASE}/Flag").mock(return_value=httpx.Response(422, json=outcome("not here")))
+    refused = server.send(MADE)
+    assert (refused.result, refused.said) == (
+        Written.REJECTED, "create of Flag: status 422, refused: error invalid not here",
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("entry", [MADE, CHANGED], ids=["create", "update"])
+def test_single_write_without_an_answer_is_not_repeated(server, web, waiting, entry):
+    post = web.post(f"{BASE}/Flag").mock(side_effect=httpx.ReadError("reset"))
+    put = web.put(f"{BASE}/Flag/f1").mock(side_effect=httpx.ReadError("reset"))
+    with pytest.raises(FhirUnavailable):
+        server.send(entry)
+    assert (post.call_count + put.call_count, waiting.pauses) == (1, [])
+
+
+def test_what_has_no_version_is_put_without_a_condition(server, web):
+    route = web.put(f"{BASE}/Flag/f1").mock(return_value=httpx.Response(201))
+    assert server.send(Entry(resource=STORED)).result is Written.UPDATED
+    assert "If-Match" not in route.calls.last.request.headers
+
+
+def test_wait_before_a_repeat_is_as_long_as_the_server_asks_and_not_longer_than_we_do(server, waiting):
+    assert server.wait(FhirUnavailable("busy", retry_after=2.0), 1)
+    assert not server.wait(FhirUnavailable("busy", retry_after=3600.0), 1)
+    assert waiting.pauses == [2.5]  # and half of the second spread, 1 s
+
+
+@pytest.mark.parametrize(
+    ("statement", "kinds"),
+    [
+        ({"rest": [{"mode": "server", "interaction": [{"code": "batch"}, {"code": "search-system"}]}]}, {"batch"}),
+        ({"rest": [{"mode": "client", "interaction": [{"code": "transaction"}]}]}, set()),
+        ({"rest": [{"mode": "server"}]}, set()),
+        ({}, set()),
+        ({"rest": "none"}, set()),
+    ],
+)
+def test_kinds_of_bundle_are_those_that_the_statement_names(statement, kinds):
+    assert {kind.value for kind in bundle_kinds(json.dumps(statement).encode())} == kinds
 
 
 # ---- nothing that names a patient leaves ------------------------------------------------------------------------------

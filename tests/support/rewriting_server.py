@@ -35,11 +35,13 @@ class RewritingServer(MemoryFhirServer):
         self._random = random.Random(seed)
         self._at_reads = at_reads
 
-    def _store(self, resource: Mapping[str, Any]) -> Resource:
-        return super()._store(resource if self._at_reads else self._rewritten(resource))
+    def _store(self, resource: Mapping[str, Any], by: str = "us") -> Resource:
+        return super()._store(resource if self._at_reads else self._rewritten(resource), by)
 
-    def _found(self, resource_type: str, params: Sequence[tuple[str, str]]) -> list[Resource]:
-        found = super()._found(resource_type, params)
+    def _found(
+        self, resource_type: str, params: Sequence[tuple[str, str]], index: Mapping[Any, Resource] | None = None
+    ) -> list[Resource]:
+        found = super()._found(resource_type, params, index)
         return [self._rewritten(one) for one in found] if self._at_reads else found
 
     def _rewritten(self, resource: Mapping[str, Any]) -> Resource:

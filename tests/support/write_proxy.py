@@ -23,6 +23,7 @@ class WriteProxy:
         self.writes = 0
         self.after_write: Callable[[int], None] = lambda count: None
         self.refuse_writes = False
+        self.offers_bundles = True
         self._one_at_a_time = Lock()
         self._client = httpx.Client(trust_env=False, timeout=30)
         self._http = ThreadingHTTPServer(("127.0.0.1", 0), self._handler())
@@ -46,6 +47,11 @@ class WriteProxy:
             if is_write:
                 self.writes += 1
                 self.after_write(self.writes)
+        if path.endswith("/metadata") and not self.offers_bundles:
+            statement = answer.json()
+            for rest in statement["rest"]:
+                rest.pop("interaction", None)
+            return httpx.Response(answer.status_code, json=statement, headers={"content-type": "application/fhir+json"})
         return answer
 
     def _here(self, text: bytes) -> bytes:

@@ -60,16 +60,21 @@ class Written(StrEnum):
     EXISTED = "existed"
     SEVERAL = "several match"
     CONFLICT = "conflict"
+    GONE = "gone"
+    REJECTED = "rejected"
+    NO_ANSWER = "no answer"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WriteOutcome:
     """The result of a write. `id` and `version` are None where nothing was written or the server does not say.
 
-    `body` is the resource as it is on the server now, where the server sent it.
+    `body` is the resource as it is on the server now, where the server sent it. `said` is why it was not taken,
+    without anything that could name a patient.
     """
 
     result: Written
     id: str | None = None
     version: str | None = None
     body: bytes | None = None
+    said: str = ""

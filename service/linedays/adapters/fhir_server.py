@@ -2,10 +2,9 @@
 
 Bodies stay bytes. Errors are `FhirUnavailable` (later) and `FhirRejected` (no); see `fhir_errors`. GETs are repeated
 by `fhir_http`; a POST never blindly (a conditional create is repeated once after looking whether it got through), a
-PUT not at all: its caller reads again and decides again.
+PUT not at all, and what is sent by `send` and `send_bundle` not at all: their caller reads again and decides again.
 """
 
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
 from typing import Any, Protocol
@@ -14,6 +13,7 @@ from urllib.parse import parse_qsl, quote
 import httpx
 import orjson
 
+from linedays.adapters.entries import BundleKind, Entry, bundle_of, location_of, outcomes_of
 from linedays.adapters.fhir_bodies import (
     check_complete,
     check_parameters_applied,
@@ -30,7 +30,8 @@ MOST_PAGES = 100_000
 # Some servers cache search results for a minute: ask for the state as it is.
 _SEARCH_HEADERS = {"Prefer": "handling=strict", "Cache-Control": "no-cache"}
 _WRITE_HEADERS = {"Content-Type": FHIR_JSON, "Prefer": "return=representation"}
-_LOCATION = re.compile(r"/(?P<type>[A-Za-z]+)/(?P<id>[^/?]+)(?:/_history/(?P<version>[^/?]+))?$")
+# The entries' own outcomes are asked for; what is stored is read where it matters.
+_BUNDLE_HEADERS = {"Content-Type": FHIR_JSON, "Prefer": "return=minimal"}
 
 
 class SearchValue(Protocol):
@@ -122,13 +123,14 @@ class FhirServer:
         # The answer is lost, the create perhaps not: look before asking again.
         return self._existing(resource["resourceType"], if_none_exist) or self._post(resource, if_none_exist)
 
-    def update(self, resource: Mapping[str, Any], version: str) -> WriteOutcome:
+    def update(self, resource: Mapping[str, Any], version: str | None) -> WriteOutcome:
         """Replace the resource of this type and id, if `version` is still its version; else CONFLICT.
 
+        Without a version whatever stands there is replaced: only for what has an id made from its content.
         Raises: FhirUnavailable, FhirRejected.
         """
         resource_type, what = resource["resourceType"], f"update of {resource['resourceType']}"
-        headers = {**_WRITE_HEADERS, "If-Match": f'W/"{version}"'}
+        headers = _WRITE_HEADERS if version is None else {**_WRITE_HEADERS, "If-Match": f'W/"{version}"'}
         url = httpx.URL(f"{self._base}/{resource_type}/{quote(resource['id'], safe='')}")
         response = self._exchange.send("PUT", url, what=what, headers=headers, content=orjson.dumps(resource))
         match response.status_code:
@@ -138,6 +140,39 @@ class FhirServer:
                 return WriteOutcome(result=Written.CONFLICT)
             case _:
                 raise rejected(response, what=what)
+
+    def send(self, entry: Entry) -> WriteOutcome:
+        """Send one write, once; a refusal is an outcome.
+
+        Raises: FhirUnavailable (it may or may not have been applied).
+        """
+        try:
+            if entry.if_none_exist is not None:
+                return self._post(entry.resource, entry.if_none_exist)
+            return self.update(entry.resource, entry.version)
+        except FhirRejected as no:
+            gone = entry.if_none_exist is None and no.status in (404, 410)
+            return WriteOutcome(result=Written.GONE if gone else Written.REJECTED, said=str(no))
+
+    def send_bundle(self, kind: BundleKind, entries: Sequence[Entry]) -> tuple[WriteOutcome, ...]:
+        """Send writes in one request, once; return what each came to, in order.
+
+        Raises: FhirRejected where the Bundle as a whole is refused (a transaction with any entry that cannot be
+        applied); FhirUnavailable: any entry of it may or may not have been applied.
+        """
+        what = kind.value
+        content = orjson.dumps(bundle_of(kind, entries))
+        response = self._exchange.send(
+            "POST", httpx.URL(self._base), what=what, headers=_BUNDLE_HEADERS, content=content
+        )
+        if response.status_code != 200:
+            raise rejected(response, what=what)
+        check_complete(response.content, what=what)
+        return outcomes_of(response.content, entries, what=what)
+
+    def wait(self, problem: FhirUnavailable, attempt: int) -> bool:
+        """Pause before asking again, as the server wishes; False, without a pause, where that is no use now."""
+        return self._exchange.wait(problem, attempt)
 
     def transact(self, entries: Sequence[Mapping[str, Any]]) -> bytes:
         """Send the entries of a transaction: all or nothing; return the server's answer.
@@ -221,10 +256,8 @@ def _outcome(result: Written, response: httpx.Response, resource_type: str) -> W
     """Take id and version from the body, else from the Location and ETag headers."""
     body = response.content or None
     key, version = identity_of(response.content, resource_type)
-    where = _LOCATION.search(response.headers.get("Location", ""))
-    if where is not None and where["type"] == resource_type:
-        key, version = key or where["id"], version or where["version"]
-    tag = re.fullmatch(r'(?:W/)?"([^"]*)"', response.headers.get("ETag", ""))
+    headers = response.headers
+    where, tag = location_of(headers.get("Location", ""), headers.get("ETag", ""), resource_type)
     return WriteOutcome(
-        result=result, id=key, version=version or (tag[1] if tag else None), body=body if key is not None else None
+        result=result, id=key or where, version=version or tag, body=body if key is not None else None
     )

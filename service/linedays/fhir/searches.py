@@ -27,6 +27,8 @@ INPUT_TYPES = (
 OUTPUT_TYPES = ("Task", "Flag")
 # Ids of one search go into one address: some servers and proxies cut addresses at 2,000 characters.
 _IDS_PER_SEARCH = 40
+# The same for names of lines, each with our identifier system before it.
+_LINES_PER_SEARCH = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +68,23 @@ def carrying_identifier(resource_type: str, system: str, value: str = "") -> Sea
     return Search(resource_type=resource_type, params=(("identifier", f"{escaped(system)}|{escaped(value)}"),))
 
 
+def about_lines(system: str, lines: Iterable[str]) -> tuple[Search, ...]:
+    """Return the searches for every Task and Flag of ours about these lines, a few lines each.
+
+    A Task names its line in `groupIdentifier`, a Flag, which has none, among its identifiers.
+    Source: FHIR R4 Task and Flag, search parameters (http://hl7.org/fhir/R4/task.html#search, flag.html#search).
+    """
+    groups = _in_groups(lines, _LINES_PER_SEARCH)
+    return tuple(
+        Search(
+            resource_type=name,
+            params=((parameter, ",".join(f"{escaped(system)}|{escaped(line)}" for line in some)),),
+        )
+        for name, parameter in (("Task", "group-identifier"), ("Flag", "identifier"))
+        for some in groups
+    )
+
+
 def of_patients(resource_type: str, patients: Iterable[str]) -> tuple[Search, ...]:
     """Return the searches for what is about these patients (ids without `Patient/`), a few dozen ids each."""
     return tuple(
@@ -99,6 +118,6 @@ def instant_text(at: Instant) -> str:
     return datetime.fromtimestamp(at, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def _in_groups(ids: Iterable[str]) -> tuple[tuple[str, ...], ...]:
+def _in_groups(ids: Iterable[str], size: int = _IDS_PER_SEARCH) -> tuple[tuple[str, ...], ...]:
     whole = tuple(sorted(set(ids)))
-    return tuple(whole[start : start + _IDS_PER_SEARCH] for start in range(0, len(whole), _IDS_PER_SEARCH))
+    return tuple(whole[start : start + size] for start in range(0, len(whole), size))

@@ -3,7 +3,8 @@
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Protocol
 
-from linedays.adapters.fhir_errors import WriteOutcome
+from linedays.adapters.entries import BundleKind, Entry
+from linedays.adapters.fhir_errors import FhirUnavailable, WriteOutcome
 from linedays.core.moment import Instant
 from linedays.fhir.searches import Search
 
@@ -27,8 +28,17 @@ class FhirServer(Protocol):
     def create(self, resource: Mapping[str, Any], if_none_exist: str) -> WriteOutcome:
         """Create a resource unless one matches: CREATED, EXISTED, SEVERAL or CONFLICT."""
 
-    def update(self, resource: Mapping[str, Any], version: str) -> WriteOutcome:
+    def update(self, resource: Mapping[str, Any], version: str | None) -> WriteOutcome:
         """Replace a resource that still has this version: UPDATED or CONFLICT."""
+
+    def send(self, entry: Entry) -> WriteOutcome:
+        """Send one write, once; a refusal is an outcome. Raises FhirUnavailable only."""
+
+    def send_bundle(self, kind: BundleKind, entries: Sequence[Entry]) -> tuple[WriteOutcome, ...]:
+        """Send writes in one request, once; return what each came to. FhirRejected: the whole was refused."""
+
+    def wait(self, problem: FhirUnavailable, attempt: int) -> bool:
+        """Pause before asking again; False where that is no use now."""
 
     def transact(self, entries: Sequence[Mapping[str, Any]]) -> bytes:
         """Apply all entries or none."""
