@@ -58,6 +58,9 @@ def test_wheel_holds_each_data_file_once_and_nothing_of_the_tests(wheel: Path) -
     assert mappings
     assert mappings <= packaged
     assert any(name.endswith("licenses/LICENSE") for name in names)
+    steps = {f"linedays/adapters/sql/{path.name}" for path in (ROOT / "service/linedays/adapters/sql").iterdir()}
+    assert steps
+    assert steps <= set(names)
 
 
 def test_version_is_that_of_the_project(installed: Path, tmp_path: Path) -> None:

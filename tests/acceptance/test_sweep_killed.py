@@ -6,6 +6,8 @@ few.
 """
 
 import json
+import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -150,10 +152,21 @@ def command(url: str, *more: str) -> list[str]:
 
 
 def finished(url: str, folder: Path, *more: str) -> dict[str, Any]:
-    done = subprocess.run(command(url, "--format", "json", *more), cwd=folder, capture_output=True, text=True)
+    done = subprocess.run(
+        command(url, "--format", "json", *more), cwd=folder, env=with_store(folder), capture_output=True, text=True
+    )
     assert (done.returncode, "Traceback" in done.stderr) == (0, False), done.stderr
     found: dict[str, Any] = json.loads(done.stdout)
     return found
+
+
+def with_store(folder: Path) -> dict[str, str]:
+    return os.environ | {"LINEDAYS_STORE": str(folder / "store")}
+
+
+def store_lost(folder: Path) -> None:
+    """Lose the store, and with it the lock of a process that was killed and the memory of its sweep."""
+    shutil.rmtree(folder / "store")
 
 
 def killed_after(proxy: WriteProxy, n: int, folder: Path) -> int:
@@ -161,7 +174,8 @@ def killed_after(proxy: WriteProxy, n: int, folder: Path) -> int:
     running: Queue[subprocess.Popen[bytes]] = Queue()
     proxy.after_write = lambda count: running.get().kill() if count == n else None
     quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
-    with subprocess.Popen(command(proxy.url, "--apply"), cwd=folder, **quiet) as process:
+    words = command(proxy.url, "--apply", "--first")
+    with subprocess.Popen(words, cwd=folder, env=with_store(folder), **quiet) as process:
         running.put(process)
         return process.wait()
 
@@ -184,7 +198,12 @@ def test_process_killed_after_a_write_and_run_again_leaves_one_task_per_need(
         written = len(wanted) if bundles else n
         assert len(read_ours(server, IDENTITY)) == written
 
-        rest = finished(base_url, tmp_path, "--apply")
+        # The lock of the killed process stands until its time is over: nobody else writes meanwhile.
+        words = command(proxy.url, "--apply", "--first")
+        refused = subprocess.run(words, cwd=tmp_path, env=with_store(tmp_path), capture_output=True)
+        assert (refused.returncode, len(read_ours(server, IDENTITY))) == (4, written)
+        store_lost(tmp_path)
+        rest = finished(base_url, tmp_path, "--apply", "--first")
         assert len(rest["writes"]) == len(wanted) - written
         assert set(standing(server)) == {key_of(one, IDENTITY) for one in wanted}
         assert max(lines_asked(server).values()) == 1

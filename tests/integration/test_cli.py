@@ -15,11 +15,14 @@ import pytest
 
 from linedays.adapters.mapping_files import find_mappings
 from linedays.adapters.server_starter import load_bundle, started_server
+from linedays.adapters.writer_store import opened_store
 from linedays.cli import main
 from linedays.run.settings import VARIABLES
-from linedays.run.wiring import server_at
+from linedays.run.sweep import read_ours
+from linedays.run.wiring import identity_of, machine_clock, server_at
+from linedays.run.writer import LEASE_S, record_system_key
 from support.policy_files import replaced
-from support.small_ward import AT_TEXT, CALM, PLACES, WARD, procedure, write_ndjson
+from support.small_ward import AT_TEXT, CALM, PLACES, WARD, line, person, procedure, wired, write_ndjson
 from support.write_proxy import write_proxy
 
 Capture = pytest.CaptureFixture[str]
@@ -31,6 +34,13 @@ def plain_surroundings(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in (*VARIABLES, "FORCE_COLOR", "NO_COLOR"):
         monkeypatch.delenv(name, raising=False)
     monkeypatch.setenv("COLUMNS", "400")
+
+
+@pytest.fixture
+def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Set the folder of the store, which is not there yet."""
+    monkeypatch.setenv("LINEDAYS_STORE", str(tmp_path / "store"))
+    return tmp_path / "store"
 
 
 @pytest.fixture
@@ -214,6 +224,11 @@ def test_exit_3_a_policy_that_is_none_with_file_and_line(capsys: Capture, tmp_pa
         (("explain", "Device/over-picc", "--zone", "UTC"), "say where to read from"),
         (("sweep", "--zone", "UTC"), "say where to read from: either --from PATH or --fhir URL"),
         (("sweep", "--from", "WARD", "--apply", "--zone", "UTC"), "--apply writes to a FHIR server"),
+        (("sweep", "--fhir", "http://127.0.0.1:1/", "--apply", "--zone", "UTC"), "let LINEDAYS_STORE name a folder"),
+        (("sweep", "--fhir", "http://127.0.0.1:1/", "--first", "--zone", "UTC"), "they go with --apply"),
+        (("sweep", "--fhir", "http://127.0.0.1:1/", "--release", "creates", "--zone", "UTC"), "they go with --apply"),
+        (("sweep", "--from", "WARD", "--expect", "8-0-0123456789abcdef", "--zone", "UTC"), "they go with --apply"),
+        (("sweep", "--fhir", "http://127.0.0.1:1/", "--apply", "--expect", "8", "--zone", "UTC"), "--expect takes a preview"),
         (("policy", "check", "--mappings", "WARD/none"), "no folder mappings"),
         (("demo", "--at", "soon"), "--at 'soon' is not a date or time"),
     ],
@@ -240,7 +255,7 @@ def test_source_map_that_is_not_there_is_a_mapping_problem(capsys: Capture, ward
 
 
 @pytest.mark.parametrize("words", [("lines",), ("explain", "Device/x"), ("sweep",), ("sweep", "--apply")])
-def test_exit_4_server_that_is_down(capsys: Capture, words: tuple[str, ...]) -> None:
+def test_exit_4_server_that_is_down(capsys: Capture, store: Path, words: tuple[str, ...]) -> None:
     with socket.socket() as taken:  # bound and not listening: nobody answers there
         taken.bind(("127.0.0.1", 0))
         url = f"http://127.0.0.1:{taken.getsockname()[1]}/fhir"
@@ -249,8 +264,93 @@ def test_exit_4_server_that_is_down(capsys: Capture, words: tuple[str, ...]) -> 
     assert "no connection" in err
 
 
+def test_exit_2_store_that_others_can_read(capsys: Capture, store: Path) -> None:
+    store.mkdir(mode=0o755)
+    code, out, err = run(capsys, "sweep", "--fhir", "http://127.0.0.1:1/", "--zone", "UTC", "--apply")
+    assert (code, out) == (2, "")
+    assert "open to other users of this machine" in err
+    assert list(store.iterdir()) == []
+
+
+def test_preview_of_a_file_is_the_same_a_minute_later_in_both_formats(capsys: Capture, ward: str) -> None:
+    words = ("sweep", "--from", ward, "--zone", "UTC", "--at")
+    first = json.loads(run(capsys, *words, AT_TEXT, "--format", "json")[1])["preview"]
+    assert first.startswith("8-0-")
+    _, out, _ = run(capsys, *words, "2031-05-14T10:01:00Z")
+    assert f"preview {first} " in out
+    assert "what --apply would hold is not said here" in out
+
+
+def written(url: str) -> int:
+    """Return how many Tasks and Flags of ours a server holds."""
+    with server_at(url) as server:
+        return len(read_ours(server, identity_of(wired().settings)))
+
+
 @pytest.mark.server
-def test_sweep_of_a_server_dry_then_refused_then_written_then_calm(capsys: Capture) -> None:
+def test_first_writing_sweep_then_one_that_moved_then_one_that_finds_the_lock_taken(capsys: Capture, store: Path) -> None:
+    with started_server() as base_url, write_proxy(base_url) as proxy:
+        with server_at(base_url) as server:
+            load_bundle(server, WARD)
+        words = ("sweep", "--fhir", proxy.url, "--zone", "UTC", "--at", AT_TEXT)
+        found = json.loads(run(capsys, *words, "--format", "json")[1])
+        assert (found["first"], found["holds"], store.exists()) == (True, [], False)
+
+        code, out, _ = run(capsys, *words, "--apply")
+        assert code == 5
+        assert "Would be written (nothing was)" in out
+        assert f"--apply --first --expect {found['preview']}" in out
+
+        code, out, err = run(capsys, *words, "--apply", "--first", "--expect", "9" + found["preview"])
+        assert (code, out) == (5, "")
+        assert "then 98 to create and 0 to change, now 8 to create and 0 to change" in err
+        assert f"its preview is {found['preview']}" in err
+
+        key = record_system_key(proxy.url, wired().settings.own_system)
+        now = machine_clock().now()
+        with opened_store(store) as held:
+            lease = held.take(key, "ward-host:17:ab", at=now, until=now + LEASE_S)
+            code, out, err = run(capsys, *words, "--apply", "--first")
+            assert (code, out) == (4, "")
+            assert "ward-host:17:ab, since " in err
+            held.release(key, lease.epoch)
+        assert proxy.writes == 0
+
+        code, out, _ = run(capsys, *words, "--apply", "--first", "--expect", found["preview"])
+        assert (code, written(base_url)) == (0, 8)
+        assert "Task create: created" in out
+        assert f"preview {found['preview']}\n" in out
+        code, _, err = run(capsys, *words, "--apply", "--first")
+        assert code == 2
+        assert "there has been one" in err
+
+
+@pytest.mark.server
+def test_flood_is_shown_as_held_and_written_when_it_is_released(capsys: Capture, store: Path) -> None:
+    flood = [each for n in range(21) for each in (*person(f"p-{n}"), *line(f"p-{n}-picc", f"p-{n}", "06 09:00"))]
+    with started_server() as base_url, write_proxy(base_url) as proxy:
+        words = ("sweep", "--fhir", proxy.url, "--zone", "UTC", "--at", AT_TEXT)
+        assert run(capsys, *words, "--apply", "--first")[0] == 0  # an empty server: nothing to write
+        with server_at(base_url) as server:
+            load_bundle(server, [*PLACES, *flood])
+        code, out, _ = run(capsys, *words)
+        assert code == 0
+        assert "held until a person has looked: 21 Task creates, more than the usual 20" in out
+        code, out, _ = run(capsys, *words, "--apply", "--format", "json")
+        found = json.loads(out)
+        assert (code, proxy.writes, found["applied"], found["outcomes"]) == (1, 0, True, {})
+        assert [(hold["what"], hold["count"], hold["limit"], hold["release"]) for hold in found["holds"]] == [
+            ("Task creates", 21, 20, "creates"),
+            ("Flag creates", 21, 20, "creates"),
+        ]
+        assert {write["on_hold"] for write in found["writes"]} == {True}
+        code, out, _ = run(capsys, *words, "--apply", "--release", "creates")
+        assert (code, written(base_url)) == (0, 42)
+        assert "held" not in out.replace("held back", "")
+
+
+@pytest.mark.server
+def test_sweep_of_a_server_dry_then_refused_then_written_then_calm(capsys: Capture, store: Path) -> None:
     with started_server() as base_url, write_proxy(base_url) as proxy:
         with server_at(base_url) as server:
             load_bundle(server, WARD)
@@ -259,14 +359,14 @@ def test_sweep_of_a_server_dry_then_refused_then_written_then_calm(capsys: Captu
         assert proxy.writes == 0
 
         proxy.refuse_writes = True
-        code, out, _ = run(capsys, *words, "--apply")
+        code, out, _ = run(capsys, *words, "--apply", "--first")
         assert code == 1  # done, and something needs a look
         assert "Task create: rejected" in out
         assert "status 422" in out
 
         proxy.refuse_writes = False
         code, out, _ = run(capsys, *words, "--apply")
-        assert (code, proxy.writes) == (0, 1)  # 8 resources in one transaction
+        assert (code, written(base_url)) == (0, 8)
         assert "Task create: created" in out
         code, out, _ = run(capsys, *words, "--apply", "--format", "json")
         found = json.loads(out)

@@ -8,16 +8,17 @@ from linedays.adapters.fhir_errors import FhirRejected, FhirUnavailable, SearchI
 from linedays.adapters.mapping_files import DataNotFound
 from linedays.adapters.resource_files import NothingToRead
 from linedays.adapters.server_starter import ServerNotStarted
+from linedays.adapters.store_values import StoreUnavailable, StoreUnusable
 from linedays.cli.arguments import EXIT_CODES
 from linedays.core.count_rules import NoCountingRule
 from linedays.core.denominator import SnapshotTimeUnclear
 from linedays.mapping.documents import PolicyInvalid
 from linedays.run.demo_story import StoryProblem
-from linedays.run.errors import NotAsWritten, exit_code_of
+from linedays.run.errors import NotAsWritten, PreviewMoved, StaleWriter, WriterBusy, exit_code_of
 from linedays.run.explain_line import NoSuchLine
 from linedays.run.settings import SettingMissing
 
-USAGE, POLICY, SERVER = 2, 3, 4
+USAGE, POLICY, SERVER, LOOK_FIRST = 2, 3, 4, 5
 
 
 @pytest.mark.parametrize(
@@ -36,6 +37,11 @@ USAGE, POLICY, SERVER = 2, 3, 4
         (FhirRejected(""), SERVER),
         (SearchIgnored("Device", ("patient",)), SERVER),
         (ServerNotStarted(""), SERVER),
+        (WriterBusy(""), SERVER),
+        (StaleWriter(""), SERVER),
+        (StoreUnavailable(""), SERVER),
+        (StoreUnusable(""), USAGE),
+        (PreviewMoved(""), LOOK_FIRST),
     ],
     ids=lambda told: type(told).__name__ if isinstance(told, Exception) else "",
 )

@@ -21,6 +21,7 @@ def test_zone_has_no_default_and_the_message_says_what_to_set() -> None:
 def test_everything_else_has_a_default() -> None:
     settings = read_settings("Europe/Berlin", None, None)
     assert (settings.zone.key, settings.source, settings.mappings) == ("Europe/Berlin", "reference", None)
+    assert settings.store is None
     assert settings.own_system == "https://linedays.example/fhir/identifier"
     assert settings.code_base == "https://linedays.example/fhir/CodeSystem/"
 
@@ -32,12 +33,14 @@ def test_environment_is_read(monkeypatch: pytest.MonkeyPatch) -> None:
         "LINEDAYS_MAPPINGS": "elsewhere",
         "LINEDAYS_IDENTIFIER_SYSTEM": "https://ward.example/ids",
         "LINEDAYS_CODE_BASE": "https://ward.example/codes/",
+        "LINEDAYS_STORE": "kept/here",
     }
     for name, value in told.items():
         monkeypatch.setenv(name, value)
     settings = read_settings(None, None, None)
     assert (settings.zone.key, settings.source, settings.mappings) == ("America/St_Johns", "icu-presence", Path("elsewhere"))
     assert (settings.own_system, settings.code_base) == ("https://ward.example/ids", "https://ward.example/codes/")
+    assert settings.store == Path("kept/here")
 
 
 def test_command_line_goes_before_the_environment(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -41,7 +41,7 @@ def _carried_out(arguments: Namespace, console: Console) -> Answer:
         case "policy":
             return policy(arguments, console)
         case "sweep":
-            from linedays.cli.sweeps import sweep  # the FHIR server is needed by the last two only
+            from linedays.cli.sweep_command import sweep  # the FHIR server is needed by the last two only
 
             return sweep(arguments, console)
         case _:

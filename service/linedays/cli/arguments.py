@@ -8,10 +8,14 @@ from linedays import __version__
 EXIT_CODES = """\
 exit codes:
   0  done
-  1  done, and something needs a look: a policy example failed, a write was refused, the second sweep wrote something
+  1  done, and something needs a look: a policy example failed, a write was refused or held, the second sweep wrote
+     something
   2  the command cannot be carried out as written: a setting, file, line or time is missing or wrong
   3  the mapping files do not make a policy; every problem is listed with file and line
-  4  the FHIR server could not be reached or did not answer as it should; nothing was derived from a partial reading
+  4  the FHIR server or the store could not be reached or did not answer as it should, or another process writes to
+     this record system; nothing was derived from a partial reading, and a sweep that was cut off can be run again
+  5  nothing was written, and a person has to look first: it would be the first writing sweep on this record system
+     (--first), or what would be written is not what was looked at (--expect)
   130  interrupted from the keyboard
 """
 CAUTION = "linedays informs, it never orders. Local policy, the maker's instructions and licensed practice decide."
@@ -93,7 +97,22 @@ def _sweep(command: argparse.ArgumentParser) -> None:
         "--from", dest="path", type=Path, help="a folder or file of resources: shows what would be written"
     )
     command.add_argument("--fhir", metavar="URL", help="the FHIR R4 server to read from and, with --apply, to write to")
-    command.add_argument("--apply", action="store_true", help="write; without it nothing is written")
+    command.add_argument(
+        "--apply", action="store_true", help="write; without it nothing is written (needs LINEDAYS_STORE)"
+    )
+    command.add_argument(
+        "--first", action="store_true", help="with --apply: the first writing sweep, whose preview was looked at"
+    )
+    command.add_argument(
+        "--expect", metavar="PREVIEW", help="with --apply: write only where the preview is still this one"
+    )
+    command.add_argument(
+        "--release",
+        action="append",
+        choices=("creates", "closes"),
+        default=[],
+        help="with --apply: let through, in this one sweep, what is held for being far more than usual",
+    )
     _settings(command)
     command.add_argument("--at", help="the moment asked about (default: this moment)")
 

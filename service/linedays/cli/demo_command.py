@@ -6,7 +6,7 @@ from typing import Any
 from rich.console import Console
 
 from linedays.cli.commands import times
-from linedays.cli.sweeps import MOST_ISSUES, identity_of
+from linedays.cli.sweep_command import MOST_ISSUES
 from linedays.cli.tables import print_cautions, print_issues, print_tally, table
 from linedays.run.demo import (
     Step,
@@ -24,7 +24,7 @@ from linedays.run.demo_story import HospitalStory, told_at
 from linedays.run.figures import figure_rows, month_figures
 from linedays.run.listing import listing
 from linedays.run.settings import read_settings
-from linedays.run.wiring import Wired, demo_server, wait_until_interrupted, wire
+from linedays.run.wiring import Wired, demo_server, identity_of, wait_until_interrupted, wire
 from linedays.run.worklist import quiet_rows, worklist
 
 MOST_ROWS = 4

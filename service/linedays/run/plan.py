@@ -9,8 +9,20 @@ from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Any
 
-from linedays.core.changes import Change, Create, EndReason, Held, Leave, LeaveReason, SiteWanted, Write, is_write
+from linedays.core.changes import (
+    Change,
+    Create,
+    EndReason,
+    Held,
+    Leave,
+    LeaveReason,
+    Phase,
+    SiteWanted,
+    Write,
+    is_write,
+)
 from linedays.core.evidence import withdrawn_sources
+from linedays.core.holds import Hold, holding
 from linedays.core.moment import Instant
 from linedays.core.reconcile import reconcile
 from linedays.fhir.checks import problems_of, validate_with_classes
@@ -36,11 +48,12 @@ class Planned:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decided:
-    """What is to be written, and what waits or is left as it is."""
+    """What is to be written, what waits or is left as it is, and how many of ours are open."""
 
     writes: tuple[Planned, ...]
     held: tuple[Held, ...]
     left: tuple[Leave, ...]
+    open_now: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +61,7 @@ class Decider:
     """What is wanted at every dressing site at a moment, ready to be compared with what exists, as often as needed.
 
     `gone` are lines that no site speaks of, with the charted reason.
+    What waits for one of the `holds` is never among the writes.
     """
 
     sites: tuple[SiteWanted, ...]
@@ -55,20 +69,18 @@ class Decider:
     at: Instant
     zone_of: Callable[[str], tzinfo]
     gone: Mapping[str, EndReason]
+    holds: tuple[Hold, ...] = ()
 
     def decide(self, existing: Mapping[str, Resource], lines: frozenset[str] | None = None) -> Decided:
         """Return the decisions, given what of ours exists by `Type/id`; with `lines`, for their sites only."""
         sites = [site for site in self.sites if lines is None or lines.intersection(site.lines)]
-        read = (read_existing(one, self.identity) for one in existing.values())
-        changes = reconcile(
-            sites,
-            [found for found in read if found is not None],
-            at=self.at,
-            name=self.identity.name,
-            gone=self.gone,
-        )
+        read = [read_existing(one, self.identity) for one in existing.values()]
+        found = [one for one in read if one is not None]
+        changes = reconcile(sites, found, at=self.at, name=self.identity.name, gone=self.gone)
+        planned = (self._planned(change, existing) for change in changes if is_write(change))
         return Decided(
-            writes=tuple(self._planned(change, existing) for change in changes if is_write(change)),
+            writes=_not_held(planned, self.holds),
+            open_now=sum(one.phase is Phase.OPEN for one in found),
             held=tuple(change for change in changes if isinstance(change, Held)),
             left=tuple(change for change in changes if isinstance(change, Leave)),
         )
@@ -97,6 +109,7 @@ class SweepPlan:
     writes: tuple[Planned, ...]
     held: tuple[Held, ...]
     left: tuple[Leave, ...]
+    open_now: int
 
 
 def plan_sweep(
@@ -134,6 +147,7 @@ def plan_sweep(
         writes=decided.writes,
         held=decided.held,
         left=decided.left,
+        open_now=decided.open_now,
     )
 
 
@@ -149,6 +163,16 @@ def without_lines(plan: SweepPlan, missing: Iterable[str], existing: Mapping[str
     decider = replace(plan.decider, gone=gone)
     decided = decider.decide(existing)
     return replace(plan, decider=decider, writes=decided.writes, held=decided.held, left=decided.left)
+
+
+def without_held(plan: SweepPlan, holds: tuple[Hold, ...]) -> SweepPlan:
+    """Return a plan without what is held, nor is that among the writes when lines of it are decided anew."""
+    return replace(plan, writes=_not_held(plan.writes, holds), decider=replace(plan.decider, holds=holds))
+
+
+def _not_held(writes: Iterable[Planned], holds: tuple[Hold, ...]) -> tuple[Planned, ...]:
+    held_by = holding(holds)
+    return tuple(each for each in writes if held_by(each.change) is None)
 
 
 def _zones(derivation: Derivation, zone: tzinfo) -> Callable[[str], tzinfo]:

@@ -5,6 +5,7 @@ from typing import Any, Protocol
 
 from linedays.adapters.entries import BundleKind, Entry
 from linedays.adapters.fhir_errors import FhirUnavailable, WriteOutcome
+from linedays.adapters.store_values import Lease, SweepHistory, SweepRecord
 from linedays.core.moment import Instant
 from linedays.fhir.searches import Search
 
@@ -42,6 +43,31 @@ class FhirServer(Protocol):
 
     def transact(self, entries: Sequence[Mapping[str, Any]]) -> bytes:
         """Apply all entries or none."""
+
+
+class WriterStore(Protocol):
+    """Who may write to a record system, and what writing sweeps had to write. Every method may raise StoreProblem."""
+
+    def take(self, key: str, holder: str, *, at: Instant, until: Instant) -> Lease:
+        """Take the lease where it is free, and return the one that then stands: ours, or somebody else's."""
+
+    def renew(self, key: str, epoch: int, *, until: Instant) -> bool:
+        """Let the lease of an epoch last until another time; False where it is somebody else's, or free."""
+
+    def release(self, key: str, epoch: int) -> None:
+        """Give the lease of an epoch back; nothing happens where it is somebody else's by now."""
+
+    def check(self, key: str, epoch: int, *, at: Instant) -> bool:
+        """Tell whether the lease of an epoch stands at a moment."""
+
+    def begin_sweep(self, key: str, epoch: int, record: SweepRecord) -> int | None:
+        """Note a writing sweep before its first write; return its number, or None where the epoch is stale."""
+
+    def end_sweep(self, key: str, epoch: int, number: int) -> bool:
+        """Note that a sweep was carried through; False where the epoch is stale."""
+
+    def history(self, key: str, kinds: tuple[str, ...], *, last: int) -> SweepHistory:
+        """Return what is known of the writing sweeps on a record system: of each kind, the last so many counts."""
 
 
 class Clock(Protocol):

@@ -20,13 +20,14 @@ class SettingMissing(Exception):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
-    """What a deployment has set."""
+    """What a deployment has set; without a `store` nothing can be written."""
 
     zone: ZoneInfo
     source: str
     mappings: Path | None
     own_system: str
     code_base: str
+    store: Path | None = None
 
 
 VARIABLES = {
@@ -36,8 +37,7 @@ VARIABLES = {
     "LINEDAYS_IDENTIFIER_SYSTEM": "identifier system of everything we write",
     "LINEDAYS_CODE_BASE": "canonical base of our code systems, ending in /",
     "LINEDAYS_TOKEN_FILE": "file with the bearer token for the FHIR server",
-    "LINEDAYS_STORE": "folder of the store: the writer's lock and what sweeps wrote "
-    "(default: none needed for dry runs)",
+    "LINEDAYS_STORE": "folder of the store: the writer's lock and what sweeps wrote; needed to write",
 }
 
 
@@ -52,7 +52,7 @@ def read_settings(zone: str | None, source: str | None, mappings: Path | None) -
             "no time zone is set: state the hospital's with --zone or LINEDAYS_ZONE (an IANA name such as "
             "Europe/Berlin); it decides calendar days and shifts, so there is no default"
         )
-    folder = os.environ.get("LINEDAYS_MAPPINGS")
+    folder, store = os.environ.get("LINEDAYS_MAPPINGS"), os.environ.get("LINEDAYS_STORE")
     code_base = os.environ.get("LINEDAYS_CODE_BASE") or CODE_BASE
     if not code_base.endswith("/"):
         raise SettingMissing("LINEDAYS_CODE_BASE does not end in /: the names of our code systems are put behind it")
@@ -62,6 +62,7 @@ def read_settings(zone: str | None, source: str | None, mappings: Path | None) -
         mappings=mappings or (Path(folder) if folder else None),
         own_system=os.environ.get("LINEDAYS_IDENTIFIER_SYSTEM") or OWN_SYSTEM,
         code_base=code_base,
+        store=Path(store) if store else None,
     )
 
 

@@ -12,12 +12,15 @@ from linedays.adapters.fhir_http import new_client
 from linedays.adapters.fhir_server import FhirServer
 from linedays.adapters.mapping_files import find_mappings, read_documents
 from linedays.adapters.server_starter import started_server
+from linedays.adapters.writer_store import opened_store, store_if_there, this_process
+from linedays.fhir.identity import Identity
 from linedays.mapping.counting import counting_from_documents
 from linedays.mapping.documents import Documents, PolicyInvalid, Problem
 from linedays.mapping.parse import policy_from_documents
 from linedays.mapping.source_map import source_map_from_documents
 from linedays.mapping.wording import Wording, wording_from_documents
 from linedays.run.derive import Instance
+from linedays.run.ports import WriterStore
 from linedays.run.settings import SettingMissing, Settings, token_from_file, zone_named
 
 T = TypeVar("T")
@@ -91,6 +94,45 @@ def server_at(url: str) -> Iterator[FhirServer]:
         except ValueError as error:
             raise SettingMissing(f"the FHIR server cannot be asked: {error}") from error
         yield server
+
+
+def identity_of(settings: Settings) -> Identity:
+    """Return the names under which this instance writes."""
+    return Identity(system=settings.own_system, codes=settings.code_base)
+
+
+@contextmanager
+def store_to_write(settings: Settings) -> Iterator[WriterStore]:
+    """Yield the store, which a sweep that writes cannot do without.
+
+    Raises: SettingMissing where none is set; StoreProblem.
+    """
+    if settings.store is None:
+        raise SettingMissing(
+            "no store is set, and writing needs one: let LINEDAYS_STORE name a folder on this machine that stays (it "
+            "is made where it is not there); it holds who may write and what earlier sweeps wrote. A sweep without "
+            "--apply needs none"
+        )
+    with opened_store(settings.store) as store:
+        yield store
+
+
+@contextmanager
+def store_to_read(settings: Settings) -> Iterator[WriterStore | None]:
+    """Yield the store where one is set and there; nothing is made.
+
+    Raises: StoreProblem.
+    """
+    if settings.store is None:
+        yield None
+        return
+    with store_if_there(settings.store) as store:
+        yield store
+
+
+def process_name() -> str:
+    """Return the name of this process as a writer."""
+    return this_process()
 
 
 def machine_clock() -> SystemClock:
