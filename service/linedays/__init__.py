@@ -5,7 +5,7 @@
 
 core/      pure: values in, values out; no clock, disk, network, log
 mapping/   pure: the data in mappings/ → core.policy, checked; wording
-fhir/      pure: FHIR records → facts or issues; states → Task, Flag; own check
+fhir/      pure: FHIR records → facts or issues; states → Task, Flag, Observation; own check
 adapters/  the only I/O
 run/       the shell: settings, ports, the sweep, wiring, the demo
 cli        the command line

@@ -126,8 +126,8 @@ def test_nothing_was_refused() -> None:
     _, found = steps()
     assert [step.outcome.refused for step in found] == [[], [], []]
     counts = Counter(kind for step in found for kind in step.outcome.counts.elements())
-    # 8 Tasks and 6 Flags; nothing; two Tasks and two Flags that end, and a Task that goes along with its patient.
-    assert sum(counts.values()) == 14 + 0 + 4 + 1
+    # Our Device; 8 Tasks and 6 Flags; nothing; two Tasks and two Flags that end, and a Task that goes along with its patient.
+    assert sum(counts.values()) == 1 + 14 + 0 + 4 + 1
 
 
 def test_demo_tells_the_same_stories_at_another_moment() -> None:
@@ -157,7 +157,12 @@ def test_command_shows_all_of_it_without_a_name_and_needs_no_setting(capsys: Cap
     assert err == ""
     heads = re.findall(r"Sweep (\d) · ([^─]*?) ─+\s*\nwritten: ([^\n]*?) *\n", out)
     assert [number for number, _, _ in heads] == ["1", "2", "3"]
-    assert heads[0][1:] == ("Wed 12 Mar 2031 21:50", "6 Flag create: created, 8 Task create: created")
+    assert heads[0][1] == "Wed 12 Mar 2031 21:50"
+    values = r"1 Device record: created, 6 Flag create: created, (\d+) Observation record: created, 8 Task create: created"
+    told = re.fullmatch(values, heads[0][2])
+    assert told is not None, heads[0][2]
+    # Over two snapshots every line in place has at least its dwell; test_sweep_values counts Observations one by one.
+    assert int(told[1]) > 2 * 2 * 20
     assert heads[1][2] == "nothing"
     assert "Counted by nhsn-denominator-snapshot 1 (2023)" in out
     for urgency, bed, due, _ in HERON[:4]:

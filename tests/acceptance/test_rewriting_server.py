@@ -95,5 +95,5 @@ def test_demo_hospital_is_calm_on_such_a_server() -> None:
     server = RewritingServer(TOGETHER, now=start - 60)
     load_bundle(server, hospital_resources(hospital().document, start))
     outcome = apply_plan(planned(server, start, wired_demo()), server, IDENTITY)
-    assert outcome.counts == {"Task create: created": 8, "Flag create: created": 6}
+    assert outcome.counts == {"Device record: created": 1, "Task create: created": 8, "Flag create: created": 6}
     assert planned(server, start + 1, wired_demo()).writes == ()

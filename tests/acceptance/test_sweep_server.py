@@ -5,6 +5,7 @@ hospital needs is what fixtures/demo-hospital/hospital.yaml says in words beside
 """
 
 import json
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
@@ -15,7 +16,6 @@ from linedays.adapters.entries import Entry
 from linedays.adapters.fhir_http import new_client
 from linedays.adapters.fhir_server import FhirServer
 from linedays.adapters.server_starter import load_bundle, started_server
-from linedays.core.changes import Create
 from linedays.core.moment import HOUR, MINUTE
 from linedays.fhir.checks import problems_of
 from linedays.fhir.identity import line_of
@@ -39,6 +39,7 @@ from support.small_ward import (
     memory_server,
     person,
     planned,
+    wired,
     wired_demo,
 )
 
@@ -55,6 +56,8 @@ DEMO_TASKS = {
     "rainbarrel": "due",
     "mudlark": "due",
 }
+# Our software is a Device, written once. Derived Observations are not written here: test_sweep_values looks at them.
+SOFTWARE = {"Device record: created": 1}
 SMALL_TASKS = {"over": "overdue", "loose": "compromised", "undated": "unknown", "red": "site-concern"}
 
 
@@ -99,7 +102,7 @@ def test_demo_hospital_is_written_once_and_then_only_what_changes_state(server: 
     load_bundle(server, hospital_resources(hospital().document, start))
     first = planned(server, start, wired_demo())
     outcome = apply_plan(first, server, IDENTITY)
-    assert outcome.counts == {"Task create: created": 8, "Flag create: created": 6}
+    assert outcome.counts == {"Task create: created": 8, "Flag create: created": 6, **SOFTWARE}
     assert outcome.refused == []
     assert severities(server) == DEMO_TASKS
     assert flag_patients(server) == sorted(name for name, state in DEMO_TASKS.items() if state != "due")
@@ -138,8 +141,17 @@ def test_states_that_last_are_written_once_for_hours(server: FhirServer) -> None
 def test_our_own_output_is_never_input(server: FhirServer) -> None:
     load_bundle(server, WARD)
     before = planned(server, AT).derivation
-    apply_plan(planned(server, AT), server, IDENTITY)
-    assert planned(server, AT).derivation.tally == before.tally
+    apply_plan(planned(server, AT, wired(values=True)), server, IDENTITY)
+    after = planned(server, AT).derivation
+    assert (after.results, after.issues) == (before.results, before.issues)
+    told = {row.name: row for row in before.tally}
+    # Our Observations are read with the others, and passed over: 52 is counted in test_sweep_values.
+    assert dict(told["Device"].ignored)["own-output"] == 1
+    for row in after.tally:
+        ours = {"Observation": 52}.get(row.name, 0)
+        ignored = Counter(dict(told[row.name].ignored)) + Counter({"own-output": ours})
+        assert (row.read, row.used, row.issues) == (told[row.name].read + ours, told[row.name].used, told[row.name].issues)
+        assert Counter(dict(row.ignored)) == ignored
 
 
 def test_state_is_written_before_and_after_its_boundary() -> None:
@@ -194,7 +206,7 @@ def test_each_kind_of_bad_task_is_stopped_before_the_server(element: str, value:
     spoilt = replace(plan.writes[at], resource=resource, problems=problems_of(resource, IDENTITY))
     writes = (*plan.writes[:at], spoilt, *plan.writes[at + 1 :])
     outcome = apply_plan(replace(plan, writes=writes), server, IDENTITY)
-    assert len(server.writes) == 7
+    assert len(server.writes) == 7  # 4 Tasks and 4 Flags but for the spoilt one
     ((_, why),) = outcome.refused
     assert told in why
 
@@ -247,7 +259,7 @@ def test_somebody_elses_tasks_are_neither_read_nor_changed() -> None:
              "for": {"reference": "Patient/over"}}  # fmt: skip
     server = memory_server([*WARD, other])
     plan = planned(server)
-    assert all(isinstance(each.change, Create) for each in plan.writes)
+    assert all(each.creates for each in plan.writes)
     apply_plan(plan, server, IDENTITY)
     kept = json.loads(server.read("Task", "theirs") or b"")
     assert kept["meta"]["versionId"] == "1"

@@ -36,8 +36,9 @@ NEEDS = 4
 
 
 def keys(server: Any) -> Counter[str | None]:
-    """Return how many of ours carry each key."""
-    return Counter(key_of(one, IDENTITY) for one in read_ours(server, IDENTITY).values())
+    """Return how many Tasks and Flags of ours carry each key."""
+    ours = (one for one in read_ours(server, IDENTITY).values() if one["resourceType"] != "Device")
+    return Counter(key_of(one, IDENTITY) for one in ours)
 
 
 def open_needs(server: Any) -> Counter[tuple[str, ...]]:

@@ -27,6 +27,7 @@ from linedays.fhir.searches import (
     if_none_exist,
     input_searches,
     of_patients,
+    values_since,
 )
 from linedays.run.demo_hospital import hospital_resources
 from linedays.run.demo_story import hospital_story, told_at
@@ -109,6 +110,33 @@ def test_page_size_can_be_wished_for(server, name):
     (search,) = by_ids("Patient", [f"{name}-{number}" for number in range(3)])
     small = Search(resource_type="Patient", params=(*search.params, ("_count", "1")))
     assert found_ids(server, small) == [f"{name}-0", f"{name}-1", f"{name}-2"]
+
+
+def test_search_of_observations_by_our_identifier_and_by_the_instant_they_are_about(server, name):
+    # http://hl7.org/fhir/R4/search.html#date: `ge` holds where the element is equal to the value or later.
+    system = f"https://linedays.example/{name}"
+
+    def observation(key, when, of_system=system):
+        return {
+            "resourceType": "Observation",
+            "id": f"{name}-{key}",
+            "identifier": [{"system": of_system, "value": key}],
+            "status": "final",
+            "code": {"text": "made up"},
+            "effectiveDateTime": when,
+        }
+
+    load_bundle(
+        server,
+        [
+            observation("before", "2031-05-13T09:59:59+02:00"),
+            observation("at", "2031-05-13T04:00:00-04:00"),
+            observation("after", "2031-05-14T07:00:00Z"),
+            observation("theirs", "2031-05-14T07:00:00Z", "https://other.example"),
+        ],
+    )
+    at = 1936425600  # 2031-05-13T08:00:00Z
+    assert found_ids(server, values_since(system, at)) == [f"{name}-after", f"{name}-at"]
 
 
 def test_search_by_patient_and_by_id(server, name):

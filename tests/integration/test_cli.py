@@ -4,6 +4,7 @@ Source: the exit codes in `linedays --help`; `at` and `known_by` as in design 2.
 """
 
 import json
+import re
 import signal
 import socket
 import subprocess
@@ -138,12 +139,15 @@ def test_sweep_without_apply_shows_what_it_would_write(capsys: Capture, ward: st
     assert code == 0
     if form == "json":
         found = json.loads(out)
-        assert (len(found["writes"]), found["applied"], found["outcomes"]) == (8, False, None)
+        assert (len(found["writes"]), found["applied"], found["outcomes"]) == (8 + 1 + 52, False, None)
         assert found["cautions"]
     else:
         assert "Would be written (dry run: nothing was; --apply writes)" in out
         assert "Dressing change overdue · basilic" in out
-        assert "8 writes, 0 held back, 0 left as they are" in out
+        assert "61 writes, 0 held back, 0 left as they are" in out
+        # Each derived value is a row of its own only in JSON.
+        assert re.findall(r"Observation record .*52 derived values", out)
+        assert "Time since the line was placed" not in out
 
 
 def test_sweep_at_night_says_what_is_held_back_until_when(capsys: Capture, ward: str) -> None:
@@ -275,16 +279,16 @@ def test_exit_2_store_that_others_can_read(capsys: Capture, store: Path) -> None
 def test_preview_of_a_file_is_the_same_a_minute_later_in_both_formats(capsys: Capture, ward: str) -> None:
     words = ("sweep", "--from", ward, "--zone", "UTC", "--at")
     first = json.loads(run(capsys, *words, AT_TEXT, "--format", "json")[1])["preview"]
-    assert first.startswith("8-0-")
+    assert first.startswith("61-0-")  # our Device, 4 Tasks, 4 Flags, 52 derived Observations
     _, out, _ = run(capsys, *words, "2031-05-14T10:01:00Z")
     assert f"preview {first} " in out
     assert "what --apply would hold is not said here" in out
 
 
 def written(url: str) -> int:
-    """Return how many Tasks and Flags of ours a server holds."""
+    """Return how much of ours a server holds, apart from the Device that stands from the beginning."""
     with server_at(url) as server:
-        return len(read_ours(server, identity_of(wired().settings)))
+        return len(read_ours(server, identity_of(wired().settings))) - 1
 
 
 @pytest.mark.server
@@ -303,7 +307,7 @@ def test_first_writing_sweep_then_one_that_moved_then_one_that_finds_the_lock_ta
 
         code, out, err = run(capsys, *words, "--apply", "--first", "--expect", "9" + found["preview"])
         assert (code, out) == (5, "")
-        assert "then 98 to create and 0 to change, now 8 to create and 0 to change" in err
+        assert "then 960 to create and 0 to change, now 60 to create and 0 to change" in err
         assert f"its preview is {found['preview']}" in err
 
         key = record_system_key(proxy.url, wired().settings.own_system)
@@ -317,7 +321,7 @@ def test_first_writing_sweep_then_one_that_moved_then_one_that_finds_the_lock_ta
         assert proxy.writes == 0
 
         code, out, _ = run(capsys, *words, "--apply", "--first", "--expect", found["preview"])
-        assert (code, written(base_url)) == (0, 8)
+        assert (code, written(base_url)) == (0, 60)
         assert "Task create: created" in out
         assert f"preview {found['preview']}\n" in out
         code, _, err = run(capsys, *words, "--apply", "--first")
@@ -330,22 +334,25 @@ def test_flood_is_shown_as_held_and_written_when_it_is_released(capsys: Capture,
     flood = [each for n in range(21) for each in (*person(f"p-{n}"), *line(f"p-{n}-picc", f"p-{n}", "06 09:00"))]
     with started_server() as base_url, write_proxy(base_url) as proxy:
         words = ("sweep", "--fhir", proxy.url, "--zone", "UTC", "--at", AT_TEXT)
-        assert run(capsys, *words, "--apply", "--first")[0] == 0  # an empty server: nothing to write
+        assert run(capsys, *words, "--apply", "--first")[0] == 0  # an empty server: our own Device is written
         with server_at(base_url) as server:
-            load_bundle(server, [*PLACES, *flood])
+            load_bundle(server, [*PLACES[1:], *flood])
         code, out, _ = run(capsys, *words)
         assert code == 0
         assert "held until a person has looked: 21 Task creates, more than the usual 20" in out
         code, out, _ = run(capsys, *words, "--apply", "--format", "json")
         found = json.loads(out)
-        assert (code, proxy.writes, found["applied"], found["outcomes"]) == (1, 0, True, {})
+        # What is for analysts is written; nothing that is held is.
+        assert (code, found["applied"]) == (1, True)
+        assert {what.partition(" ")[0] for what in found["outcomes"]} == {"Observation"}
         assert [(hold["what"], hold["count"], hold["limit"], hold["release"]) for hold in found["holds"]] == [
             ("Task creates", 21, 20, "creates"),
             ("Flag creates", 21, 20, "creates"),
         ]
-        assert {write["on_hold"] for write in found["writes"]} == {True}
+        held = {write["on_hold"] for write in found["writes"] if write["resource"]["resourceType"] != "Observation"}
+        assert held == {True}
         code, out, _ = run(capsys, *words, "--apply", "--release", "creates")
-        assert (code, written(base_url)) == (0, 42)
+        assert (code, written(base_url)) == (0, 42 + sum(found["outcomes"].values()))
         assert "held" not in out.replace("held back", "")
 
 
@@ -366,7 +373,8 @@ def test_sweep_of_a_server_dry_then_refused_then_written_then_calm(capsys: Captu
 
         proxy.refuse_writes = False
         code, out, _ = run(capsys, *words, "--apply")
-        assert (code, written(base_url)) == (0, 8)
+        # 4 Tasks and 4 Flags, and the 52 derived Observations that test_sweep_values counts.
+        assert (code, written(base_url)) == (0, 8 + 52)
         assert "Task create: created" in out
         code, out, _ = run(capsys, *words, "--apply", "--format", "json")
         found = json.loads(out)
@@ -386,7 +394,7 @@ def test_exit_1_writes_that_fail_the_check_are_shown_by_a_dry_run(
 
 
 def test_names_that_look_like_markup_or_would_move_the_cursor_are_only_text(capsys: Capture, tmp_path: Path) -> None:
-    odd: list[Any] = [{**PLACES[0], "name": "Ward [/north] :smile: \x1b[2J[red]"}, *WARD[1:]]
+    odd: list[Any] = [{**PLACES[1], "name": "Ward [/north] :smile: \x1b[2J[red]"}, *WARD[2:]]
     code, out, _ = run(capsys, "lines", *asked(str(write_ndjson(tmp_path, odd)), "--all"))
     assert code == 0
     assert "Ward [/north] :smile:  [2J[red]" in out

@@ -25,6 +25,7 @@ from linedays.adapters.server_starter import load_bundle
 from linedays.cli.arguments import CAUTION, EXIT_CODES, parser
 from linedays.core.moment import DAY, HOUR, UTC
 from linedays.core.states import AnchorBasis, ItemState, Priority, Reason, State
+from linedays.core.value_changes import WithdrawReason
 from linedays.fhir.outputs import ref_of
 from linedays.mapping.explain import explain_policy
 from linedays.mapping.wording import REASONS, TITLED, sentence, title_words, words_for
@@ -248,7 +249,7 @@ def test_every_task_carries_every_caution(written: list[dict[str, Any]]) -> None
     for task in tasks:
         assert cautions <= {note["text"] for note in task["note"]}
         assert task["intent"] == "plan"
-    for one in written:
+    for one in (one for one in written if one["resourceType"] != "Device"):
         assert all(caution in one["text"]["div"].replace("&#x27;", "'") for caution in cautions), one["resourceType"]
 
 
@@ -262,6 +263,32 @@ def test_no_written_resource_holds_an_elapsed_time_or_the_time_of_the_run(writte
         # A Flag that ends without an entry that says when is the one thing of which only the time of the change is known.
         known_late = one.get("period", {}).get("end")
         assert [text for text in texts if any(when in text for when in runs) and text != known_late] == []
+
+
+def test_every_derived_observation_of_three_days() -> None:
+    """As for Task and Flag, but for the name of the counting rule in `method`, which says by which rule a time is counted."""
+    start = told_at(hospital().story)
+    server = memory_server(list(hospital_resources(hospital().document, start)), start)
+    zone, runs = wired_demo().settings.zone, set()
+    for step, at in enumerate(range(start + 11, start + 3 * DAY, 5 * HOUR + 17)):
+        if step == 2:
+            load_bundle(server, later_resources(hospital().document, start))
+        plan = planned(server, at, wired_demo(values=True))
+        assert not [each.problems for each in plan.writes if each.problems]
+        apply_plan(plan, server, IDENTITY)
+        server.tick(5 * HOUR + 17)
+        runs |= {datetime.fromtimestamp(at, tz).isoformat()[:19] for tz in (zone, UTC)}
+    written = [one for one in read_ours(server, IDENTITY).values() if one["resourceType"] in ("Observation", "Device")]
+    assert {one.get("status") for one in written} == {"final", "active"}
+    assert calm(reason.replace("-", " ") for reason in WithdrawReason) == 4
+    texts = [text for one in written for text in leaves({**ours(one), "method": None})]
+    assert calm(texts) > 5000
+    assert [text for text in texts if OF_THE_RUN.search(text)] == []
+    assert [text for text in texts if any(when in text for when in runs)] == []
+    cautions = set(wired().wording.cautions)
+    for one in (one for one in written if one["resourceType"] == "Observation"):
+        assert cautions <= {note["text"] for note in one["note"]}
+        assert {one.get("performer"), one.get("issued"), one.get("interpretation")} == {None}
 
 
 @pytest.mark.parametrize("later", [1, 59 * 60, 3 * HOUR, 8 * HOUR])

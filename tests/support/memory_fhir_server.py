@@ -349,6 +349,12 @@ def _updated_since(resource: dict[str, Any], value: str) -> bool:
     return _instant(resource["meta"]["lastUpdated"]) >= _instant(value[2:])
 
 
+def _is_about(resource: dict[str, Any], value: str) -> bool:
+    if not value.startswith("ge") or "effectiveDateTime" not in resource:
+        raise FhirRejected("search: status 400, refused", status=400)
+    return _instant(resource["effectiveDateTime"]) >= _instant(value[2:])
+
+
 def _has_status(resource: dict[str, Any], value: str) -> bool:
     return bool(resource.get("status") == value)
 
@@ -388,6 +394,7 @@ _MATCHERS: dict[str, Matcher] = {
     "code": _has_coding("code"),
     "status": _has_status,
     "_lastUpdated": _updated_since,
+    "date": _is_about,
 }
 # Chained parameters: the type that the reference points to.
 _CHAINS = {"encounter.location": "Encounter"}

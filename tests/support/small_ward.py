@@ -4,6 +4,7 @@ The moment is Wednesday 14 May 2031, 10:00 UTC: no quiet hours, no shift change 
 """
 
 from collections.abc import Iterable
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -11,9 +12,11 @@ from zoneinfo import ZoneInfo
 
 import orjson
 
+from linedays import __version__
 from linedays.adapters.server_starter import load_bundle
 from linedays.core.moment import UTC, Instant, Moment, moment_from_text
 from linedays.fhir.identity import Identity
+from linedays.fhir.outputs.software import software_device
 from linedays.run.demo import DemoHospital, demo_hospital, with_demo_units
 from linedays.run.derive import Derivation, derive_all
 from linedays.run.input import from_server
@@ -130,7 +133,10 @@ def line(
     return found + ([procedure("dressing-change", changed, patient, name, dressing=dressing)] if changed else [])
 
 
+# The Device of our software stands already, as it does after the first writing sweep.
+SOFTWARE: Resource = software_device(__version__, IDENTITY) | {"id": "made-up-software"}
 PLACES: list[Resource] = [
+    SOFTWARE,
     {
         "resourceType": "Location",
         "id": "made-up-ward",
@@ -160,10 +166,15 @@ WARD = [*PLACES, *OVERDUE, *LOOSE, *UNDATED, *CALM, *RED]
 
 
 @cache
-def wired(zone: str = "UTC", mappings: Path | None = None) -> Wired:
-    return wire(
+def wired(zone: str = "UTC", mappings: Path | None = None, *, values: bool = False) -> Wired:
+    """Return the shell wired by the shipped mappings; without `values` it writes no derived Observations."""
+    found = wire(
         Settings(zone=ZoneInfo(zone), source=SOURCE, mappings=mappings, own_system=OWN_SYSTEM, code_base=CODE_BASE)
     )
+    shape = found.wording.shape
+    observations = shape.observations.model_copy(update={"written": values})
+    wording = replace(found.wording, shape=shape.model_copy(update={"observations": observations}))
+    return replace(found, wording=wording)
 
 
 @cache
@@ -172,8 +183,8 @@ def hospital() -> DemoHospital:
 
 
 @cache
-def wired_demo() -> Wired:
-    return with_demo_units(wired(hospital().story.zone), hospital().story)
+def wired_demo(*, values: bool = False) -> Wired:
+    return with_demo_units(wired(hospital().story.zone, values=values), hospital().story)
 
 
 def as_input(resources: Iterable[Resource]) -> list[tuple[str, bytes]]:

@@ -4,70 +4,14 @@ Sources: FHIR R4 pages task.html, flag.html, datatypes.html, references.html, na
 memory); what the two validators miss is as fhir-facts names it in general (codes, targets, order of times).
 """
 
-import json
 import sys
-from copy import deepcopy
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linedays.fhir.checks import problems_of, validate_with_classes
-from linedays.fhir.identity import Identity
-
-US = Identity()
-OURS = {"use": "official", "system": US.system, "value": "7c1f7a52-0000-5000-8000-000000000001"}
-LINE = {"use": "secondary", "system": US.system, "value": "Device/picc-1"}
-DIV = '<div xmlns="http://www.w3.org/1999/xhtml"><p>due</p></div>'
-
-TASK = {
-    "resourceType": "Task",
-    "id": "t-1",
-    "meta": {"versionId": "3", "lastUpdated": "2026-03-10T11:00:00.123Z", "tag": [{"system": "urn:x", "code": "derived"}]},
-    "text": {"status": "generated", "div": DIV},
-    "identifier": [OURS],
-    "groupIdentifier": LINE,
-    "status": "requested",
-    "intent": "plan",
-    "priority": "urgent",
-    "code": {"coding": [{"system": "urn:x", "code": "dressing-change"}]},
-    "focus": {"reference": "Device/picc-1"},
-    "for": {"reference": "Patient/made-up-1"},
-    "encounter": {"reference": "Encounter/stay-1"},
-    "authoredOn": "2026-03-10T12:00:00+01:00",
-    "lastModified": "2026-03-10T12:00:00+01:00",
-    "note": [{"authorString": "linedays", "text": "informs"}],
-    "restriction": {"period": {"start": "2026-03-09T19:00:00+01:00", "end": "2026-03-10T10:00:00+01:00"}},
-    "input": [{"type": {"text": "due"}, "valueDateTime": "2026-03-10T10:00:00+01:00"}],
-}
-FLAG = {
-    "resourceType": "Flag",
-    "id": "f-1",
-    "text": {"status": "generated", "div": DIV},
-    "identifier": [OURS, LINE],
-    "status": "active",
-    "category": [{"coding": [{"system": "urn:x", "code": "safety"}]}],
-    "code": {"coding": [{"system": "urn:x", "code": "dressing-overdue"}]},
-    "subject": {"reference": "Patient/made-up-1"},
-    "period": {"start": "2026-03-10T10:00:01+01:00", "end": "2026-03-10T13:00:00+01:00"},
-    "encounter": {"reference": "Encounter/stay-1"},
-}
-
-GONE = object()
-
-
-def put(resource, path, value):
-    """Return a copy with the element at a path (names and list positions) set, or taken away."""
-    found = deepcopy(resource)
-    place = found
-    for step in path[:-1]:
-        place = place[step]
-    if value is GONE:
-        del place[path[-1]]
-    else:
-        place[path[-1]] = value
-    return found
-
+from support.written_resources import DIV, FLAG, GONE, OURS, TASK, US, fhirkit_says, put
 
 # name, path, value, where our check must say it
 COMMON = [
@@ -152,12 +96,6 @@ BAD = [pytest.param(TASK, *row[1:], id=f"Task, {row[0]}") for row in COMMON + OF
 BAD += [pytest.param(FLAG, *row[1:], id=f"Flag, {row[0]}") for row in COMMON + OF_FLAG]
 
 
-def fhirkit_says(resource):
-    import fhirkit
-
-    return fhirkit.validate(json.dumps(resource))
-
-
 @pytest.mark.parametrize(("good", "path", "value", "said"), BAD)
 def test_every_bad_case_is_caught_where_it_is(good, path, value, said):
     problems = problems_of(put(good, path, value), US)
@@ -234,13 +172,15 @@ def test_all_problems_are_named_at_once_and_no_value_is_repeated():
     assert "secret" not in " ".join(validate_with_classes(TASK | {"authoredOn": "secret"})).lower()
 
 
-@pytest.mark.parametrize("resource", [None, [], "Task", {}, {"resourceType": "Device"}, {"resourceType": ["Task"]}])
-def test_only_tasks_and_flags_can_be_checked(resource):
+@pytest.mark.parametrize("resource", [None, [], "Task", {}, {"resourceType": "Basic"}, {"resourceType": ["Task"]}])
+def test_only_what_we_write_can_be_checked(resource):
     assert len(problems_of(resource, US)) == 1
 
 
-def test_the_classes_check_only_tasks_and_flags():
-    assert validate_with_classes({"resourceType": "Device"}) == ["resourceType: Task or Flag is expected"]
+@pytest.mark.parametrize("resource", [{}, {"resourceType": "Basic"}, {"resourceType": ["Task"]}])
+def test_the_classes_check_only_what_we_write(resource):
+    expected = "resourceType: Task or Flag or Observation or Provenance or Device is expected"
+    assert validate_with_classes(resource) == [expected]
 
 
 def test_a_companion_must_not_be_empty_and_belongs_to_a_primitive():

@@ -196,6 +196,24 @@ MISTAKES = {
         line_of("basis:"),
     ),
     "unknown key": (TEXT + "\nfootnote: x\n", "footnote", TEXT.count("\n") + 2),
+    "written neither true nor false": (TEXT.replace("written: true", "written: yes"), "'written' is 'yes'", line_of("  written: ")),
+    "look back without a unit": (TEXT.replace("look_back: 2 d", "look_back: 2"), "'look_back' is 2 without a unit", line_of("  look_back: ")),
+    "look back without a source": (
+        without("  source: common practice, no source\n"), "no 'source'", line_of("observations:\n  written")
+    ),
+    "unknown key about observations": (
+        TEXT.replace("  written: true\n", "  written: true\n  often: true\n"), "unknown key 'often'", line_of("  written: ") + 1
+    ),
+    "no section about observations": (TEXT[: TEXT.index("\nobservations:")], "no 'observations'", 1),
+    "value without a title": (
+        without("    dwell: Time since the line was placed\n"), "no words for 'dwell'", line_of("  titles:\n    line-day")
+    ),
+    "title of no value": (
+        TEXT.replace("    dwell: Time", "    dwel: x\n    dwell: Time"), "nothing is called 'dwel'", line_of("    dwell: Time")
+    ),
+    "place in a note that nothing fills": (
+        TEXT.replace("day 1 was {from}", "day 1 was {form}"), "nothing is called {form}", line_of("    line-day-number: \"day 1")
+    ),
     "no cautions": (TEXT.replace("cautions:\n  - ", "cautions: []\nx_cautions:\n  - "), "", line_of("cautions:")),
 }
 

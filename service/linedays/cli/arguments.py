@@ -42,7 +42,11 @@ def parser() -> argparse.ArgumentParser:
             "explain", help="one line: its timeline, each fact used or not and why, each rule, each instant"
         )
     )
-    _sweep(commands.add_parser("sweep", help="read, derive, and write Task and Flag; a dry run unless --apply"))
+    _sweep(
+        commands.add_parser(
+            "sweep", help="read, derive, and write Task, Flag and Observation; a dry run unless --apply"
+        )
+    )
     _policy(commands.add_parser("policy", help="check the policy, or show every rule in plain words with its source"))
     _demo(commands.add_parser("demo", help="a made-up hospital on a FHIR server on this machine, swept three times"))
     return top

@@ -13,6 +13,7 @@ from linedays.cli.commands import progress, times
 from linedays.cli.tables import print_cautions, print_issues, print_json, print_tally, table
 from linedays.core.changes import Held
 from linedays.core.holds import Guarded, Hold, holding
+from linedays.fhir.searches import VALUE_TYPE
 from linedays.run.errors import LOOK_FIRST, NotAsWritten
 from linedays.run.guarded_sweep import (
     Asked,
@@ -92,12 +93,20 @@ def _written(arguments: Namespace, wired: Wired, asked: Asked) -> GuardedSweep:
 
 def _rows(swept: GuardedSweep) -> list[tuple[str, str, str, str]]:
     rows, held_by = [], holding(swept.holds)
+    values: Counter[tuple[str, str]] = Counter()
     for each in swept.plan.writes:
         resource = each.resource
         says = resource.get("description") or resource.get("code", {}).get("text", "")
         what = f"{resource['resourceType']} {type(each.change).__name__.lower()}"
         why = "; ".join(each.problems) or ("held" if held_by(each.change) else "")
-        rows.append((what, resource.get("priority", ""), says, why))
+        if resource["resourceType"] == VALUE_TYPE:
+            # Ten and more for each line: told one by one they would hide the rest.
+            values[what, why] += 1
+        else:
+            rows.append((what, resource.get("priority", ""), says, why))
+    rows += [
+        (what, "", f"{count} derived values (--format json lists each)", why) for (what, why), count in values.items()
+    ]
     return sorted(rows)
 
 

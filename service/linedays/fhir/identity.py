@@ -38,13 +38,10 @@ def software_key(identity: Identity) -> str:
     return identity.name("software", 0)
 
 
-def software_reference(identity: Identity) -> dict[str, Any]:
-    """Return a reference to the Device that stands for this software, by its identifier."""
-    return {
-        "type": "Device",
-        "identifier": {"system": identity.system, "value": software_key(identity)},
-        "display": "linedays",
-    }
+def software_reference(identity: Identity, ref: str | None = None) -> dict[str, Any]:
+    """Return a reference to the Device of this software: to `ref` (`Device/id`) where known, else by its identifier."""
+    named: dict[str, Any] = {"identifier": {"system": identity.system, "value": software_key(identity)}}
+    return {"type": "Device", **(named if ref is None else {"reference": ref}), "display": "linedays"}
 
 
 def patient_of(state: SiteState) -> str:

@@ -23,8 +23,9 @@ INPUT_TYPES = (
     "Procedure",
     "Observation",
 )
-# What we write into the worklist and the chart, and people change there.
-OUTPUT_TYPES = ("Task", "Flag")
+# What we write into the worklist and the chart, and people change there. Provenance is written and never asked for.
+VALUE_TYPE = "Observation"
+OUTPUT_TYPES = ("Task", "Flag", VALUE_TYPE, "Device")
 # Ids of one search go into one address: some servers and proxies cut addresses at 2,000 characters.
 _IDS_PER_SEARCH = 40
 # The same for names of lines, each with our identifier system before it.
@@ -83,6 +84,15 @@ def about_lines(system: str, lines: Iterable[str]) -> tuple[Search, ...]:
         for name, parameter in (("Task", "group-identifier"), ("Flag", "identifier"))
         for some in groups
     )
+
+
+def values_since(system: str, since: Instant) -> Search:
+    """Return the search for Observations with an identifier of a system that are about an instant or a later one.
+
+    Source: FHIR R4, search, date and its prefixes (http://hl7.org/fhir/R4/search.html#date).
+    """
+    (of_system,) = carrying_identifier(VALUE_TYPE, system).params
+    return Search(resource_type=VALUE_TYPE, params=(of_system, ("date", f"ge{instant_text(since)}")))
 
 
 def of_patients(resource_type: str, patients: Iterable[str]) -> tuple[Search, ...]:

@@ -18,6 +18,7 @@ from linedays.mapping.entries import Entry
 from linedays.mapping.explain import source_in_words
 from linedays.mapping.fields import Text
 from linedays.mapping.shapes import Shape
+from linedays.mapping.value_wording import ObservationsShape, value_problems
 
 FILE = "outputs.yaml"
 _PLACE = re.compile(r"\{([a-z_]+)\}")
@@ -78,6 +79,7 @@ class WordingShape(Shape):
     which_line_many: Text = Field(description="a sentence")
     which_line_row: Text = Field(description="a sentence")
     words: dict[str, Text] = Field(description="code: words")
+    observations: ObservationsShape = Field(description="the section about derived Observations")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -106,6 +108,7 @@ def wording_from_documents(documents: Documents, policy: Policy) -> Wording:
     if isinstance(shape, list):
         raise PolicyInvalid([*of_file, *shape])
     problems = [*of_file, *_unknown_places(shape, found), *_missing(shape, found)]
+    problems += value_problems(shape.observations, found)
     if problems:
         raise PolicyInvalid(problems)
     return Wording(

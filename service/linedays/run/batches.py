@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from linedays.core.changes import SiteWanted
 from linedays.fhir.identity import Identity, line_of
-from linedays.run.plan import Planned
+from linedays.run.plan import DECIDED_AGAIN, Planned
 
 # Servers take 500 entries in a Bundle (the least of those looked at); fewer are repeated where one is contested.
 BATCH_SIZE = 50
@@ -17,7 +17,10 @@ BATCH_SIZE = 50
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LineWrites:
-    """What is to be written for one dressing site, and every name of its lines."""
+    """What is to be written for one dressing site, and every name of its lines.
+
+    `lines` is empty for what is a function of the chart alone: it goes together, and is never decided again.
+    """
 
     lines: frozenset[str]
     writes: tuple[Planned, ...]
@@ -36,11 +39,15 @@ def by_line(
     writes: Iterable[Planned], names: Mapping[str, frozenset[str]], identity: Identity
 ) -> tuple[LineWrites, ...]:
     """Return the writes of each dressing site together, in the order of their first."""
-    found: dict[frozenset[str], list[Planned]] = {}
+    found: dict[tuple[bool, frozenset[str]], list[Planned]] = {}
     for planned in writes:
         line = str(line_of(planned.resource, identity))
-        found.setdefault(names.get(line, frozenset((line,))), []).append(planned)
-    return tuple(LineWrites(lines=lines, writes=tuple(some)) for lines, some in found.items())
+        again = planned.resource["resourceType"] in DECIDED_AGAIN
+        found.setdefault((again, names.get(line, frozenset((line,)))), []).append(planned)
+    return tuple(
+        LineWrites(lines=lines if again else frozenset(), writes=tuple(some))
+        for (again, lines), some in found.items()
+    )
 
 
 def next_batch(waiting: Sequence[LineWrites], most: int) -> tuple[LineWrites, ...]:

@@ -22,6 +22,7 @@ from linedays.run.demo_questions import Asker, Question
 from linedays.run.demo_story import HospitalStory, UnitStory, hospital_story, told_at
 from linedays.run.plan import SweepPlan
 from linedays.run.ports import FhirServer
+from linedays.run.provenance import tracer
 from linedays.run.sweep import read_and_plan, read_ours
 from linedays.run.wiring import Wired
 from linedays.run.writing import SweepOutcome, apply_plan
@@ -119,7 +120,8 @@ def _asker(server: FhirServer, hospital: DemoHospital, wired: Wired, identity: I
 
 def _step(number: int, server: FhirServer, wired: Wired, identity: Identity, at: Instant) -> Step:
     plan = read_and_plan(server, wired, identity, at=at)
-    outcome = apply_plan(plan, server, identity)
+    trace = tracer(plan, server, identity, wired.instance.policy.content_hash, wired.instance.zone)
+    outcome = apply_plan(plan, server, identity, trace=trace)
     return Step(number=number, at=at, plan=plan, outcome=outcome, ours=read_ours(server, identity))
 
 

@@ -17,6 +17,7 @@ from linedays.run.input import Progress
 from linedays.run.plan import SweepPlan, without_held
 from linedays.run.ports import Clock, FhirServer, WriterStore
 from linedays.run.preview import Preview, preview_of
+from linedays.run.provenance import tracer
 from linedays.run.settings import Settings
 from linedays.run.sweep import read_and_plan
 from linedays.run.wiring import Wired, store_to_read
@@ -123,13 +124,18 @@ def writing_sweep(
             raise PreviewMoved(_moved(asked.expected, sweep.preview))
         if sweep.is_first and not asked.first:
             return sweep
-        return _written(sweep, server, identity, setting, writer, policy=wired.instance.policy.content_hash)
+        return _written(sweep, server, identity, setting, writer, wired)
 
 
 def _written(
-    sweep: GuardedSweep, server: FhirServer, identity: Identity, setting: WriterSetting, writer: Writer, *, policy: str
+    sweep: GuardedSweep,
+    server: FhirServer,
+    identity: Identity,
+    setting: WriterSetting,
+    writer: Writer,
+    wired: Wired,
 ) -> GuardedSweep:
-    plan, store = sweep.plan, setting.store
+    plan, store, policy = sweep.plan, setting.store, wired.instance.policy.content_hash
     record = SweepRecord(
         at=plan.derivation.at, policy=policy, first=bool(sweep.is_first), counts=_counts(sweep.plan, sweep.holds)
     )
@@ -137,7 +143,8 @@ def _written(
     if number is None:
         raise StaleWriter("another process has become the writer of this record system; nothing was sent")
     allowed = without_held(plan, sweep.holds)
-    outcome = apply_plan(allowed, server, identity, fence=writer.fence)
+    trace = tracer(allowed, server, identity, policy, wired.instance.zone, told=lambda _: writer.keep())
+    outcome = apply_plan(allowed, server, identity, trace=trace, fence=writer.fence)
     if not store.end_sweep(writer.key, writer.epoch, number):
         raise StaleWriter(
             "another process became the writer of this record system during the last write: what was sent stays, and "

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Any
 
+from linedays import __version__
 from linedays.core.changes import (
     Change,
     Create,
@@ -25,25 +26,39 @@ from linedays.core.evidence import withdrawn_sources
 from linedays.core.holds import Hold, holding
 from linedays.core.moment import Instant
 from linedays.core.reconcile import reconcile
+from linedays.core.value_changes import Correct, Record, ValueChange
 from linedays.fhir.checks import problems_of, validate_with_classes
 from linedays.fhir.collected import Collected
-from linedays.fhir.identity import Identity, patient_of
+from linedays.fhir.identity import Identity, patient_of, software_key
 from linedays.fhir.known_persons import facts_told
 from linedays.fhir.outputs import changed, created, read_existing, ref_of
+from linedays.fhir.outputs.software import revised_software, software_device, software_of
 from linedays.mapping.wording import Wording
 from linedays.run.derive import Derivation, Instance, collect_all, derive
+from linedays.run.values import plan_values
 from linedays.run.wanted import wanted_of
 
 Resource = dict[str, Any]
+# What people change, so that it is decided again where it changed meanwhile.
+DECIDED_AGAIN = frozenset({"Task", "Flag"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Planned:
-    """One write as it would be sent: the change, the resource, and why it may not be sent (empty: it may)."""
+    """One write as it would be sent: the change, the resource, and why it may not be sent (empty: it may).
 
-    change: Write
+    `sources` are the charted entries it stands on, where the resource itself does not name them all.
+    """
+
+    change: Write | ValueChange
     resource: Resource
     problems: tuple[str, ...]
+    sources: tuple[str, ...] = ()
+
+    @property
+    def creates(self) -> bool:
+        """True where the resource is not there yet: it is created unless one with its key exists."""
+        return isinstance(self.change, Create | Record)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +89,8 @@ class Decider:
     def decide(self, existing: Mapping[str, Resource], lines: frozenset[str] | None = None) -> Decided:
         """Return the decisions, given what of ours exists by `Type/id`; with `lines`, for their sites only."""
         sites = [site for site in self.sites if lines is None or lines.intersection(site.lines)]
-        read = [read_existing(one, self.identity) for one in existing.values()]
+        refs = [ref for ref in existing if ref.partition("/")[0] in DECIDED_AGAIN]
+        read = [read_existing(existing[ref], self.identity) for ref in refs]
         found = [one for one in read if one is not None]
         changes = reconcile(sites, found, at=self.at, name=self.identity.name, gone=self.gone)
         planned = (self._planned(change, existing) for change in changes if is_write(change))
@@ -95,13 +111,19 @@ class Decider:
             assert ref is not None
             zone = self.zone_of(change.existing.patient)
             resource = changed(existing[ref], change, self.identity, at=self.at, zone=zone)
-        problems = problems_of(resource, self.identity) or tuple(validate_with_classes(resource))
-        return Planned(change=change, resource=resource, problems=problems)
+        return _checked(change, resource, self.identity)
+
+
+def _checked(
+    change: Write | ValueChange, resource: Resource, identity: Identity, sources: tuple[str, ...] = ()
+) -> Planned:
+    problems = problems_of(resource, identity) or tuple(validate_with_classes(resource))
+    return Planned(change=change, resource=resource, problems=problems, sources=sources)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweepPlan:
-    """What a sweep found and would write."""
+    """What a sweep found and would write. `read_from` is the server's time when the reading began, where it says so."""
 
     collected: Collected
     derivation: Derivation
@@ -110,6 +132,7 @@ class SweepPlan:
     held: tuple[Held, ...]
     left: tuple[Leave, ...]
     open_now: int
+    read_from: Instant | None = None
 
 
 def plan_sweep(
@@ -140,11 +163,15 @@ def plan_sweep(
         gone=dict.fromkeys(withdrawn, EndReason.LINE_WITHDRAWN),
     )
     decided = decider.decide(existing)
+    values = [
+        _checked(each.change, each.resource, identity, each.sources)
+        for each in plan_values(derivation, collected.facts, existing, instance, wording, identity)
+    ]
     return SweepPlan(
         collected=collected,
         derivation=derivation,
         decider=decider,
-        writes=decided.writes,
+        writes=_in_order((*_software(existing, identity), *values), decided),
         held=decided.held,
         left=decided.left,
         open_now=decided.open_now,
@@ -162,7 +189,15 @@ def without_lines(plan: SweepPlan, missing: Iterable[str], existing: Mapping[str
     gone = {**plan.decider.gone, **dict.fromkeys(missing, EndReason.GONE_FROM_CHART)}
     decider = replace(plan.decider, gone=gone)
     decided = decider.decide(existing)
-    return replace(plan, decider=decider, writes=decided.writes, held=decided.held, left=decided.left)
+    beside = [each for each in plan.writes if each.resource["resourceType"] not in DECIDED_AGAIN]
+    return replace(plan, decider=decider, writes=_in_order(beside, decided), held=decided.held, left=decided.left)
+
+
+def _in_order(beside: Iterable[Planned], decided: Decided) -> tuple[Planned, ...]:
+    """Return what others refer to first, what nobody waits for last."""
+    found = list(beside)
+    software = [each for each in found if each.resource["resourceType"] == "Device"]
+    return (*software, *decided.writes, *(each for each in found if each not in software))
 
 
 def without_held(plan: SweepPlan, holds: tuple[Hold, ...]) -> SweepPlan:
@@ -173,6 +208,16 @@ def without_held(plan: SweepPlan, holds: tuple[Hold, ...]) -> SweepPlan:
 def _not_held(writes: Iterable[Planned], holds: tuple[Hold, ...]) -> tuple[Planned, ...]:
     held_by = holding(holds)
     return tuple(each for each in writes if held_by(each.change) is None)
+
+
+def _software(existing: Mapping[str, Resource], identity: Identity) -> tuple[Planned, ...]:
+    """Return what is to be written of the Device that our software is."""
+    stands = software_of((existing[ref] for ref in existing if ref.startswith("Device/")), identity)
+    if stands is None:
+        return (_checked(Record(key=software_key(identity)), software_device(__version__, identity), identity),)
+    revised = revised_software(stands, __version__, identity)
+    ref = f"Device/{stands.get('id')}"
+    return () if revised is None else (_checked(Correct(ref=ref), revised, identity),)
 
 
 def _zones(derivation: Derivation, zone: tzinfo) -> Callable[[str], tzinfo]:

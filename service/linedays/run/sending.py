@@ -13,7 +13,6 @@ from typing import Any, TypeAlias
 from linedays.adapters.capabilities import bundle_kinds
 from linedays.adapters.entries import BundleKind, Entry, not_offered
 from linedays.adapters.fhir_errors import FhirRejected, FhirUnavailable, WriteOutcome, Written
-from linedays.core.changes import Create
 from linedays.fhir.identity import Identity, key_of
 from linedays.fhir.searches import if_none_exist
 from linedays.run.batches import BATCH_SIZE, LineWrites
@@ -202,7 +201,7 @@ class Sender:
 
     def _entry(self, planned: Planned) -> Entry:
         resource = planned.resource
-        if not isinstance(planned.change, Create):
+        if not planned.creates:
             return Entry(resource=resource, version=version_of(planned))
         key = key_of(resource, self._identity)
         assert key is not None

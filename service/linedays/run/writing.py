@@ -11,11 +11,11 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from linedays.adapters.fhir_errors import FhirRejected, FhirUnavailable, WriteOutcome, Written
-from linedays.core.changes import Create, ExistingTask
+from linedays.core.changes import ExistingTask
 from linedays.fhir.identity import Identity, key_of
 from linedays.fhir.outputs import read_existing, ref_of
 from linedays.run.batches import LineWrites, by_line, names_of_lines, next_batch
-from linedays.run.plan import Planned, SweepPlan
+from linedays.run.plan import DECIDED_AGAIN, Planned, SweepPlan
 from linedays.run.ports import FhirServer
 from linedays.run.rereading import Resource, read_lines
 from linedays.run.sending import TAKEN, WRITTEN, Fence, Sender, Sent, Trace, Traced, version_of
@@ -107,7 +107,7 @@ class _Writing:
         if self._name(planned) in self._given_up:
             return False
         problems = list(planned.problems)
-        if not isinstance(planned.change, Create) and version_of(planned) is None:
+        if not planned.creates and version_of(planned) is None:
             problems.append(_NO_VERSION)
         if problems:
             self._give_up(planned, "not sent", "; ".join(problems))
@@ -160,17 +160,24 @@ class _Writing:
                 self._give_up(planned, LEFT, why)
 
     def _decided_anew(self, lines: Sequence[LineWrites], sent: Sent) -> tuple[LineWrites, ...]:
+        self._leave_values([line for line in lines if not line.lines], sent)
+        lines = [line for line in lines if line.lines]
         if not lines:
             return ()
         names = frozenset().union(*(line.lines for line in lines))
         existing = read_lines(self._server, self._identity, names, _refs(lines, sent))
         found = list(self._found_written(sent, existing))
         for traced in found:
-            result = Written.CREATED if isinstance(traced.planned.change, Create) else Written.UPDATED
+            result = Written.CREATED if traced.planned.creates else Written.UPDATED
             self._count(traced.planned, result.value)
         known = {id(planned) for planned in sent.in_doubt} if sent.told_along else set()
         self._sender.trace([traced for traced in found if id(traced.planned) not in known])
         return self._grouped(self._plan.decider.decide(existing, lines=names).writes)
+
+    def _leave_values(self, values: Sequence[LineWrites], sent: Sent) -> None:
+        """Leave what is a function of the chart alone: it is not decided again, the next sweep finds what stands."""
+        there = frozenset(id(planned) for planned, outcome in sent.outcomes if outcome.result is Written.EXISTED)
+        self._leave(values, f"changed by somebody else, or not answered; {LEFT}", but=_settled(sent) | there)
 
     def _found_written(self, sent: Sent, existing: dict[str, Resource]) -> Iterable[Traced]:
         """Yield what got no answer and stands on the server all the same."""
@@ -235,5 +242,5 @@ def _refs(lines: Sequence[LineWrites], sent: Sent) -> Iterable[str]:
         if (ref := ref_of(planned.change)) is not None:
             yield ref
     for planned, outcome in sent.outcomes:
-        if outcome.result in TAKEN and outcome.id is not None:
+        if outcome.result in TAKEN and outcome.id is not None and planned.resource["resourceType"] in DECIDED_AGAIN:
             yield f"{planned.resource['resourceType']}/{outcome.id}"

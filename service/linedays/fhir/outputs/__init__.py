@@ -27,6 +27,7 @@ from linedays.core.model import Stay
 from linedays.core.moment import Instant
 from linedays.core.policy import Shifts
 from linedays.core.states import SiteState
+from linedays.core.value_changes import Correct, Record, ValueChange, Withdraw
 from linedays.fhir.elements import Resource
 from linedays.fhir.identity import Identity, is_ours, patient_of
 from linedays.fhir.outputs.flag import changed_flag, new_flag, read_flag
@@ -70,9 +71,15 @@ def changed(resource: Resource, change: Alteration, identity: Identity, *, at: I
             assert_never(change)
 
 
-def ref_of(change: Write) -> str | None:
+def ref_of(change: Write | ValueChange) -> str | None:
     """Return `Type/id` of what a change alters; None for one that creates."""
-    return None if isinstance(change, Create) else change.existing.ref
+    match change:
+        case Create() | Record():
+            return None
+        case Correct() | Withdraw():
+            return change.ref
+        case _:
+            return change.existing.ref
 
 
 def site_wanted(
