@@ -68,17 +68,17 @@ class IndexedMemoryServer(MemoryFhirServer):
         super().__init__(now=now, page_size=2000)
         self._by_identifier: dict[tuple[str, str], set[tuple[str, str]]] = defaultdict(set)
 
-    def _store(self, resource: Any) -> dict[str, Any]:
-        stored = super()._store(resource)
+    def _store(self, resource: Any, by: str = "us") -> dict[str, Any]:
+        stored = super()._store(resource, by)
         for one in stored.get("identifier", ()):
             key = (stored["resourceType"], f"{one['system']}|{one['value']}")
             self._by_identifier[key].add((stored["resourceType"], stored["id"]))
         return stored
 
-    def _found(self, resource_type: str, params: Any) -> list[dict[str, Any]]:
+    def _found(self, resource_type: str, params: Any, index: Any = None) -> list[dict[str, Any]]:
         named = dict(params).get("identifier", "")
         if len(params) != 1 or not named.partition("|")[2]:
-            return super()._found(resource_type, params)
+            return super()._found(resource_type, params, index)
         found = [self._stored[key] for key in sorted(self._by_identifier[resource_type, named])]
         return [one for one in found if any(f"{each['system']}|{each['value']}" == named for each in one["identifier"])]
 
@@ -124,6 +124,8 @@ def _patient_of(resource: Resource) -> str:
 
 def _note(server: FhirServer, by_patient: dict[str, Cell], of: Callable[[Cell], Stood]) -> None:
     for ref, resource in read_ours(server, IDENTITY).items():
+        if resource["resourceType"] == "Device":
+            continue
         stood = of(by_patient[_patient_of(resource)])
         (stood.tasks if resource["resourceType"] == "Task" else stood.flags)[ref] = resource
 

@@ -125,9 +125,12 @@ def standing(line: LineChart, at: int) -> tuple[list[Told], bool, list[Told]]:
 
 
 def anchor_of(line: LineChart, at: int) -> Told | None:
-    """Return the last valid charted change; of one instant a change, then a label read, then what others told."""
+    """Return the last valid charted change; of one instant a change, then a label read, then what others told.
+
+    Of two such entries for one instant the one that names the dressing: the answer to "kind not charted: look".
+    """
     found = [one for one in valid(line) if one.happened <= at]
-    return max(found, key=lambda one: (one.happened, _SAYS_MORE.index(one.what)), default=None)
+    return max(found, key=lambda one: (one.happened, _SAYS_MORE.index(one.what), one.kind is not None), default=None)
 
 
 def interval_of(anchor: Told) -> int | None:

@@ -56,6 +56,12 @@ def code_of(resource: Resource) -> str:
     return resource["code"]["coding"][0]["code"]
 
 
+def of_dressing(task: Resource) -> bool:
+    """Tell whether a Task is that of the dressing: to change it, to look at it, or to chart that it was changed."""
+    codes = {one["code"] for one in task["code"]["coding"]}
+    return not codes & {"port-needle-change", "chart-the-removal"}
+
+
 def begins(task: Resource) -> int:
     """Return when the time begins that a Task asks for; 0 where it does not say."""
     start = task.get("restriction", {}).get("period", {}).get("start")
@@ -155,7 +161,7 @@ class Week:
                 continue
             self.seen.add(ref)
             by_us = task.get("statusReason", {}).get("coding")
-            if not by_us and task["status"] != "entered-in-error":
+            if not by_us and task["status"] != "entered-in-error" and of_dressing(task):
                 self.declined[line_id(task)] = (instant(task["lastModified"]), severity(task), task["status"])
 
     def _no_until(self, line: str, asked: Asked) -> int:
@@ -188,6 +194,8 @@ class Week:
             self._break(Rule.A_PLAN, what)
         if priority not in AT_ANY_HOUR and is_silent(self.at):
             self._break(Rule.QUIET_HOURS if is_quiet(self.at) else Rule.SHIFT_CHANGE, what)
+        if not of_dressing(task):
+            return
         asked = asked_of(line.chart, self._stay_as_asked(line), self.at)
         if asked is None:
             self._break(Rule.WINDOW, what)
@@ -210,14 +218,15 @@ class Week:
         return StayChart()
 
     def _check_duplicates(self, ours: dict[str, Resource]) -> None:
-        tasks = Counter(line_id(one) for one in _of(ours, "Task") if one["status"] in OPEN)
+        opened = [one for one in _of(ours, "Task") if one["status"] in OPEN]
+        tasks = Counter((line_id(one), "dressing" if of_dressing(one) else code_of(one)) for one in opened)
         flags = Counter((flagged(one), code_of(one)) for one in _of(ours, "Flag") if one["status"] == "active")
         for key, number in [*tasks.items(), *flags.items()]:
             if number > 1:
                 self._break(Rule.ONE_OPEN, f"{key}: {number}")
 
     def _check_asked(self, opened: dict[str, Resource], ours: dict[str, Resource]) -> None:
-        tasks = {line_id(one): one for one in opened.values()}
+        tasks = {line_id(one): one for one in opened.values() if of_dressing(one)}
         self.figures.open_early |= {ref for ref, one in opened.items() if begins(one) > self.at}
         overdue = {
             flagged(one)

@@ -136,7 +136,6 @@ def line(
 # The Device of our software stands already, as it does after the first writing sweep.
 SOFTWARE: Resource = software_device(__version__, IDENTITY) | {"id": "made-up-software"}
 PLACES: list[Resource] = [
-    SOFTWARE,
     {
         "resourceType": "Location",
         "id": "made-up-ward",
@@ -146,7 +145,8 @@ PLACES: list[Resource] = [
         "mode": "instance",
         "type": [{"coding": [{"system": "http://terminology.hl7.org/CodeSystem/v3-RoleCode", "code": "HU"}]}],
         "extension": [{"url": "http://hl7.org/fhir/StructureDefinition/timezone", "valueCode": "UTC"}],
-    }
+    },
+    SOFTWARE,
 ]
 # Transparent, changed on the 6th at 09:00: due on the 13th at 09:00 (7 d; CDC-2011 rec. 7), so overdue on the 14th.
 OVERDUE = [*person("over"), *line("over-picc", "over", "06 09:00")]

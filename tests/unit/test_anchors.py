@@ -122,6 +122,18 @@ def test_of_two_changes_of_one_instant_the_one_known_first_is_cited():
     assert anchoring(on_a_line(*facts), DRESSING, None).anchor.source == "early"
 
 
+def test_of_two_entries_for_one_instant_the_one_that_names_the_dressing_is_cited():
+    # A look that was asked for because the kind is not charted is answered by charting it, for the same date.
+    facts = [
+        fact(FactKind.LABEL_DATE, "2024-03-04", source="without", known="2024-03-04 15:00"),
+        fact(FactKind.LABEL_DATE, "2024-03-04", source="with", known="2024-03-06 08:00", value="transparent"),
+    ]
+
+    for ordered in (facts, facts[::-1]):
+        found = anchoring(on_a_line(*ordered), DRESSING, None).anchor
+        assert (found.source, found.dressing_kind) == ("with", "transparent")
+
+
 def test_the_kind_before_is_the_one_charted_last_before_the_anchor():
     facts = on_a_line(
         changed("2024-03-02 08:00", value="transparent"),

@@ -389,7 +389,7 @@ def test_charted_out_but_still_charted_about_asks_to_correct_the_chart_and_the_d
 def test_charted_out_and_discharged_closes_the_question_quietly():
     board = Board()
     board.sweep(charted_out(AFTERNOON, fact(FactKind.USED, "Procedure/flush", NOON + HOUR)))
-    state = replace(removed(AFTERNOON + 9 * HOUR, NOON), encounter=None)
+    state = replace(removed(AFTERNOON + 9 * HOUR, NOON), stay_ended=AFTERNOON)
     stay = Stay(id="s", top="s", status="finished", encounter_class="IMP", start=INSERTED, end=AFTERNOON, known=NOON)
     board.sweep(state, stays=(stay,))
     assert board.of("Task", *OPEN) == []
@@ -433,6 +433,24 @@ def test_a_needle_due_outside_the_window_of_the_dressing_has_a_task_of_its_own()
     assert [(one["status"], one["output"][0]["valueReference"]) for one in board.of("Task")] == [
         ("completed", {"reference": "Procedure/needle-2"})
     ]
+
+
+def test_a_needle_marked_as_done_is_reminded_of_once_and_the_dressing_does_not_answer_it():
+    calm = item(State.NOT_DUE, **CALM)
+    dressed = fact(FactKind.DRESSING_CHANGED, "Procedure/change-2", NOON - HOUR)
+    state = with_needle(calm, needle(State.OVERDUE), facts=(dressed,))
+    board = Board()
+    board.sweep(state)
+    board.person("Task/1", NOON + 10 * MINUTE, status="completed")
+    for hours in (2, 3, 4):
+        board.sweep(replace(state, at=NOON + hours * HOUR))
+    assert [one["status"] for one in board.of("Task")] == ["completed", "requested"]
+    assert code_of(open_task(board)) == "chart-the-change"
+    changed = part_changed("Procedure/needle-2", NOON)
+    after = needle(State.NOT_DUE, anchor=anchor("Procedure/needle-2", NOON), **CALM)
+    board.sweep(with_needle(calm, after, NOON + 5 * HOUR, facts=(dressed, changed)))
+    assert board.of("Task", *OPEN) == []
+    assert board.of("Task")[-1]["output"][0]["valueReference"] == {"reference": "Procedure/needle-2"}
 
 
 def test_a_dressing_change_does_not_complete_the_task_of_the_needle():
@@ -498,3 +516,45 @@ def test_what_is_open_for_a_line_that_is_gone_is_ended_with_the_reason(reason):
     assert [one.reason for one in changes] == [reason, reason]
     board.put(changes, AFTERNOON)
     assert [one["status"] for one in board.resources.values()] == ["cancelled", "inactive"]
+
+
+# Between two stays ------------------------------------------------------------------------------------------------------
+
+
+def test_in_the_hours_after_the_stay_nothing_is_asked_anew_and_what_is_open_stays_as_it_is():
+    """Hazard H26; design 2.7.16: nothing closes for 4 h, since another Encounter may continue the stay."""
+    between = replace(overdue(now=AFTERNOON), stay_ended=NOON + HOUR, place=None, unit=None)
+    assert [one for one in Board().sweep(between) if is_write(one) and hasattr(one.wanted, "priority")] == []
+    board = Board()
+    board.sweep(overdue())
+    before = dict(board.resources)
+    changes = board.sweep(between)
+    assert {one.reason for one in changes} == {LeaveReason.BETWEEN_STAYS}
+    assert board.resources == before
+    nothing_asked = site(None, AFTERNOON, stay_ended=NOON + HOUR)
+    assert LeaveReason.BETWEEN_STAYS in {one.reason for one in board.sweep(nothing_asked) if isinstance(one, Leave)}
+
+
+def test_what_is_compromised_is_asked_at_once_between_two_stays_too():
+    board = Board()
+    board.sweep(replace(loose(AFTERNOON, AFTERNOON - 600), stay_ended=NOON + HOUR))
+    assert open_task(board)["priority"] == "asap"
+    late = Board()
+    late.sweep(overdue())
+    late.sweep(replace(loose(AFTERNOON, AFTERNOON - 600), stay_ended=NOON + HOUR))
+    assert open_task(late)["priority"] == "asap"
+
+
+# A look that is answered ------------------------------------------------------------------------------------------------
+
+
+def test_a_look_for_the_kind_is_answered_by_the_entry_that_is_corrected_to_name_it():
+    reason = Reason(code="unknown-kind", values=(("anchor", INSERTED),))
+    board = Board()
+    board.sweep(site(item(State.UNKNOWN, reason=reason, due=None, window_from=None, overdue_from=None), NOON))
+    assert code_of(open_task(board)) == "dressing-check"
+    named = item(State.NOT_DUE, **(CALM | {"window_from": NOON + 86400}))
+    board.sweep(site(named, AFTERNOON, facts=(fact(FactKind.DRESSING_CHANGED, "Procedure/change-1", named.anchor.at),)))
+    assert board.of("Task", *OPEN) == []
+    (task,) = board.of("Task")
+    assert (task["status"], task["output"][0]["valueReference"]) == ("completed", {"reference": "Procedure/change-1"})

@@ -101,8 +101,9 @@ def _tells(fact: Fact, since: Instant | None) -> bool:
     return since is None or max(fact.happened.latest, fact.known) >= since
 
 
-def _says_more(anchor: Anchor) -> tuple[Instant, int, int, str]:
-    return anchor.at, _RANK[anchor.basis], -anchor.known, anchor.source
+def _says_more(anchor: Anchor) -> tuple[Instant, int, bool, int, str]:
+    # Of two entries for one instant the one that names the dressing counts, else the earlier.
+    return anchor.at, _RANK[anchor.basis], anchor.dressing_kind is not None, -anchor.known, anchor.source
 
 
 def _anchor(each: SiteFact, basis: AnchorBasis) -> Anchor:

@@ -66,6 +66,15 @@ def is_kept(state: SiteState) -> bool:
     return dressing is not None and dressing.state is State.DEFERRED and state.concern is None
 
 
+def is_between_stays(state: SiteState) -> bool:
+    """Tell whether the patient's stay has ended so lately that another one may continue it."""
+    return state.stay_ended is not None and state.whereabouts in (
+        Whereabouts.IN_PLACE,
+        Whereabouts.USED_AFTER_REMOVAL,
+        Whereabouts.SAID_TO_BE_GONE,
+    )
+
+
 def is_asked(state: SiteState, item: ItemState) -> bool:
     """Tell whether anything is asked now."""
     if item.state in (State.DUE, State.WINDOW_OPEN) and item != state.concern:

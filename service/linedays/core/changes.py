@@ -83,6 +83,7 @@ class LeaveReason(StrEnum):
     MARKED_DONE = "a person marked it as done; its entry in the chart is waited for"
     NOTHING_CHARTED = "nothing is asked any more, but nothing charted says why"
     DEFERRED = "charted as not done for now; left as it is until its time"
+    BETWEEN_STAYS = "the stay has ended and it is not known yet whether another begins; left as it is until then"
     NOT_EVALUATED = "its line was not looked at in this sweep"
 
 
@@ -144,7 +145,8 @@ class SiteWanted:
 
     `lines` are the keys of all lines under the dressing. `kept` is true where the open Task of the dressing is to stay
     as it is (deferred); `joined` names the items whose steps stand in another Task. `former` are other records of the
-    same patient. `shifts` and `zone` are those of the unit.
+    same patient. `between_stays` is true where the patient's stay ended and it is not known yet whether another begins.
+    `shifts` and `zone` are those of the unit.
     """
 
     patient: str
@@ -155,6 +157,7 @@ class SiteWanted:
     shifts: Shifts
     zone: tzinfo
     kept: bool = False
+    between_stays: bool = False
     joined: frozenset[str] = frozenset()
     former: frozenset[str] = frozenset()
 

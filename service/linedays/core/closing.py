@@ -67,6 +67,8 @@ def close_task(task: ExistingTask, evidence: tuple[Evidence, ...], anchor: str |
         return _close_removal(task, about)
     if late := [fact for fact in _resets(task, evidence) if anchor in (None, fact.source)]:
         return _completed(task, max(late, key=_earliest))
+    if known := _made_known(task, about, anchor):
+        return _completed(task, known)
     for fact in about:
         if reason := _OVER.get(fact.kind):
             return Cancel(existing=task, reason=reason)
@@ -75,6 +77,13 @@ def close_task(task: ExistingTask, evidence: tuple[Evidence, ...], anchor: str |
     look = _LOOK.get(task.severity) if task.severity and task.item == DRESSING_ITEM else None
     seen = [fact for fact in _since(evidence, look or frozenset(), task.since) if fact.source != task.finding]
     return _completed(task, seen[0]) if seen else None
+
+
+def _made_known(task: ExistingTask, evidence: list[Evidence], anchor: str | None) -> Evidence | None:
+    """Return the dated entry that answers a Task which asked to look since nothing was known, a corrected one too."""
+    if task.severity is not Severity.UNKNOWN or task.item != DRESSING_ITEM or anchor is None:
+        return None
+    return next((fact for fact in evidence if fact.kind in _RESET and fact.source == anchor), None)
 
 
 def _close_removal(task: ExistingTask, evidence: list[Evidence]) -> Complete | Cancel | None:

@@ -84,6 +84,7 @@ def _site_state(site: DressingSite, setting: Setting, watch: Watch, day: UnitDay
         unit=watch.place.unit if watch.place else None,
         encounter=watch.encounter,
         watched_since=watch.since,
+        stay_ended=watch.ended,
         zone=day.zone,
         line_whereabouts=where,
     )

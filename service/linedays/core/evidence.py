@@ -90,7 +90,7 @@ def _of_place(state: SiteState, facts: list[Fact], stays: tuple[Stay, ...]) -> l
     match state.whereabouts:
         case Whereabouts.ENDED:
             # A line charted out and still charted about may come to its end by the end of the stay alone.
-            return _of_end(state) + (_gone(state, stays) if state.encounter is None else [])
+            return _of_end(state) + ([] if state.stay_ended is None else _gone(state, stays))
         case Whereabouts.AWAY | Whereabouts.REMOVAL_NOT_CHARTED:
             return _gone(state, stays)
         case Whereabouts.SAID_TO_BE_GONE:

@@ -118,7 +118,7 @@ def _flag_changes(
     if wanted is None:
         ended = close_flag(flag, site.evidence)
         changes.append(ended or Leave(existing=flag, reason=LeaveReason.NOTHING_CHARTED))
-    elif wanted.own != flag.own:
+    elif wanted.own != flag.own and not site.between_stays:
         changes.append(Revise(existing=flag, wanted=wanted))
     return changes
 

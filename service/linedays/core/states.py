@@ -102,8 +102,8 @@ class ItemState(msgspec.Struct, frozen=True, gc=False, kw_only=True):
 class SiteState(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """A dressing site at one moment: where its lines are, what each item needs, and what else is worth a line.
 
-    `place` and `unit` say where the patient is; `watched_since` is when this watch of the patient began, where the
-    stays say so.
+    `place` and `unit` say where the patient is; `watched_since` is when this watch of the patient began, and
+    `stay_ended` when the stay ended that may or may not be continued by another, where the stays say so.
     """
 
     site: DressingSite
@@ -116,5 +116,6 @@ class SiteState(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     unit: str | None = None
     encounter: str | None = None
     watched_since: Instant | None = None
+    stay_ended: Instant | None = None
     zone: tzinfo | None = None
     line_whereabouts: tuple[Whereabouts, ...] = ()

@@ -66,14 +66,22 @@ def _follow(
     if wanted is not None and wanted.asked:
         if done := done_since(task, site.evidence):
             return [done, *_offer(site, wanted, tasks, at, naming)]
+        if site.between_stays and not is_raised(wanted.priority, task.priority):
+            return [Leave(existing=task, reason=LeaveReason.BETWEEN_STAYS)]
         return _bring_up_to_date(site, task, wanted, tasks, at, naming)
     if ended := close_task(task, site.evidence, wanted.anchor if wanted else None):
         return [ended]
     if task.item in site.joined and task.waiting:
         return [Cancel(existing=task, reason=EndReason.JOINED)]
-    if wanted is not None and not task.reminds:
+    if wanted is not None and not task.reminds and not site.between_stays:
         return _revise(site, task, wanted, at)
-    return [Leave(existing=task, reason=LeaveReason.DEFERRED if site.kept else LeaveReason.NOTHING_CHARTED)]
+    return [Leave(existing=task, reason=_left_because(site))]
+
+
+def _left_because(site: SiteWanted) -> LeaveReason:
+    if site.between_stays:
+        return LeaveReason.BETWEEN_STAYS
+    return LeaveReason.DEFERRED if site.kept else LeaveReason.NOTHING_CHARTED
 
 
 def _bring_up_to_date(
@@ -135,7 +143,7 @@ def _writable_from(site: SiteWanted, wanted: WantedTask, priority: Priority, at:
 def _offer(
     site: SiteWanted, wanted: WantedTask, tasks: list[ExistingTask], at: Instant, naming: Naming
 ) -> list[Change]:
-    if not wanted.asked:
+    if not wanted.asked or (site.between_stays and wanted.priority not in AT_ANY_HOUR):
         return []
     no = standing_no(tasks, wanted.since)
     reminds = no is not None and _is_unconfirmed(no, site, wanted, tasks)

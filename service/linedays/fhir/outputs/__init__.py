@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from datetime import UTC, tzinfo
 from typing import Any, TypeAlias, assert_never
 
-from linedays.core.asked import is_kept
+from linedays.core.asked import is_between_stays, is_kept
 from linedays.core.changes import (
     Cancel,
     Complete,
@@ -107,6 +107,7 @@ def site_wanted(
         zone=state.zone or UTC,
         kept=is_kept(state),
         joined=joined,
+        between_stays=is_between_stays(state),
         former=former,
     )
 

@@ -37,16 +37,16 @@ def own_of(resource: Mapping[str, Any], identity: Identity) -> Hashable:
     change, but are no reason for one.
     """
     inputs = _our_inputs(resource, identity)
-    code = code_in(resource.get("code"), identity.codes + ITEMS)
+    codes = _item_codes(resource, identity)
     return (
         line_of(resource, identity),
         reference_name(resource.get("for")),
-        code,
+        codes,
         code_in(resource.get("reasonCode"), identity.codes + STATES),
         tuple(reference_name(resource.get(name)) for name in ("focus", "encounter", "location", "reasonReference")),
         comparable(resource.get("restriction", {}).get("period", {})),
         # What a reminder says holds the time at which something was marked as done: it is no reason for a change.
-        None if code == REMINDING else resource.get("description"),
+        None if REMINDING in codes else resource.get("description"),
         resource.get("instantiatesUri"),
         tuple(one.get("text") for one in resource.get("note", []) if is_our_note(one)),
         tuple(sorted((code, comparable(value)) for code, value in inputs.items() if code not in ABOUT_BEFORE)),
@@ -69,6 +69,11 @@ def _ours(value: Any, identity: Identity) -> Any:
     return {"coding": [one for one in value["coding"] if str(one.get("system")).startswith(identity.codes)]}
 
 
+def _item_codes(resource: Mapping[str, Any], identity: Identity) -> frozenset[str]:
+    codings = resource.get("code", {}).get("coding", [])
+    return frozenset(str(one.get("code")) for one in codings if one.get("system") == identity.codes + ITEMS)
+
+
 def read_task(resource: Mapping[str, Any], identity: Identity) -> ExistingTask | None:
     """Return what stands in a Task of ours; None where it is not ours or does not say which line it is about."""
     key, line = key_of(resource, identity), line_of(resource, identity)
@@ -80,7 +85,7 @@ def read_task(resource: Mapping[str, Any], identity: Identity) -> ExistingTask |
     updated = instant_from(resource.get("meta", {}).get("lastUpdated"))
     authored = instant_from(resource.get("authoredOn")) or updated or 0
     status = str(resource.get("status"))
-    code = code_in(resource.get("code"), identity.codes + ITEMS)
+    codes = _item_codes(resource, identity)
     phase = _phase(resource, status, identity)
     return ExistingTask(
         ref=f"Task/{resource.get('id')}",
@@ -95,13 +100,13 @@ def read_task(resource: Mapping[str, Any], identity: Identity) -> ExistingTask |
         authored=authored,
         modified=instant_from(resource.get("lastModified")) or updated or authored,
         own=own_of(resource, identity),
-        item=DRESSING_ITEM if code in (None, LOOKING, REMINDING) else code,
+        item=next((code for code in sorted(codes - {LOOKING, REMINDING})), DRESSING_ITEM),
         since=instant_from(resource.get("restriction", {}).get("period", {}).get("start")),
         anchor=anchor,
         counts_from=instant_from(inputs.get("counts-from", {}).get("valueDateTime")),
         finding=stands_on if stands_on != anchor else None,
         done=status == "completed" and phase is Phase.ENDED_BY_A_PERSON,
-        reminds=code == REMINDING,
+        reminds=REMINDING in codes,
         said=_said(resource, identity) if phase is Phase.ENDED_BY_A_PERSON else None,
     )
 

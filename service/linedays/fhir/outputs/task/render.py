@@ -127,9 +127,10 @@ def _priority(content: TaskContent) -> Priority:
 def _reminding(content: TaskContent, identity: Identity, at: Instant) -> Resource:
     """Return the elements of a Task that only reminds of charting what was marked as done at a moment."""
     said = content.reminder(at)
-    code = {"system": identity.codes + ITEMS, "code": REMINDING}
     body = render_task(content, identity)
-    body["code"] = {"coding": [code, {"system": TASK_CODE, "code": "fulfill"}], "text": said}
+    # What was marked as done goes on to be named: the reminder is one about that.
+    ours = [{"system": identity.codes + ITEMS, "code": code} for code in (REMINDING, _about(content.item))]
+    body["code"] = {"coding": [*ours, {"system": TASK_CODE, "code": "fulfill"}], "text": said}
     body["description"] = f"{said} · {content.title}"
     body["text"] = narrative((said, content.title, content.reason, *content.notes))
     return body
