@@ -22,7 +22,8 @@ class Ward:
         load_bundle(self.server, [*PLACES, *person("p"), *charted])
 
     def sweep(self, at: Instant) -> list[Resource]:
-        """Sweep and return what was offered."""
+        """Sweep and return what was offered. The server's clock goes along."""
+        self.server.tick(max(0, at - (self.server.server_time or at)))
         plan = planned(self.server, at)
         offered = [planned_one.resource for planned_one in plan.writes if isinstance(planned_one.change, Create)]
         outcome = apply_plan(plan, self.server, IDENTITY)

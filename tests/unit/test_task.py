@@ -41,7 +41,10 @@ def test_an_overdue_dressing_is_rendered_in_full():
             "<p>state overdue, by the unit&#x27;s 7-day rule</p>"
             "<p>Informs, does not order: local policy and licensed practice decide.</p></div>",
         },
-        "identifier": [{"use": "official", "system": US.system, "value": US.name("Device/picc-1|dressing-change|Procedure/change-1", 0)}],
+        "identifier": [
+            {"use": "official", "system": US.system, "value": US.name("Device/picc-1|dressing-change|Procedure/change-1", 0)},
+            {"use": "secondary", "system": US.system, "value": "Device/picc-1"},
+        ],
         "instantiatesUri": "https://linedays.example/fhir/rule/chg-7d",
         "groupIdentifier": {"use": "secondary", "system": US.system, "value": "Device/picc-1"},
         "status": "requested",

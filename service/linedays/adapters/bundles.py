@@ -7,6 +7,8 @@ from typing import Literal
 
 import msgspec
 
+from linedays.adapters.fhir_errors import FhirRejected
+
 
 class _Bundle(msgspec.Struct, rename="camel"):
     resource_type: Literal["Bundle"]
@@ -33,6 +35,17 @@ def bundle_entries(raw: bytes) -> tuple[bytes, ...] | None:
     except _UNREADABLE:
         return None
     return tuple(found for found in map(_resource_of, bundle.entry) if found)
+
+
+def entries_of(page: bytes, what: str) -> tuple[bytes, ...]:
+    """Return the resources of a page of search results.
+
+    Raises: FhirRejected where it is no Bundle: a page passed over in silence would look like an empty chart.
+    """
+    found = bundle_entries(page)
+    if found is None:
+        raise FhirRejected(f"search of {what}: a page is no FHIR Bundle that can be read; nothing was derived from it")
+    return found
 
 
 def _resource_of(entry: msgspec.Raw) -> bytes:

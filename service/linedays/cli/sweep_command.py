@@ -118,6 +118,9 @@ def _print(swept: GuardedSweep, wired: Wired, console: Console, *, with_apply: b
     title = f"{head} · {iso(derivation.at, wired.instance.zone)} · policy {wired.instance.policy.content_hash}"
     console.print(table(title, ("what", "priority", "says", "not sent because"), _rows(swept)))
     console.print(f"{len(plan.writes)} writes, {len(plan.held)} held back, {len(plan.left)} left as they are")
+    if plan.unread:
+        named = ", ".join(plan.unread)
+        console.print(f"of ours, in a form that cannot be read, so left alone: {named}", soft_wrap=True)
     for words in (*_waiting(plan, wired), *map(_hold_words, swept.holds), *_guard_words(swept)):
         console.print(words, soft_wrap=True)
     if outcome is not None:

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from linedays.core.changes import Condition, Severity
-from linedays.core.model import StartBasis, Whereabouts
+from linedays.core.model import Line, StartBasis, Whereabouts
 from linedays.core.moment import Instant
 from linedays.core.offers import is_raised
 from linedays.core.states import ItemState, Priority, Reason, SiteFinding, SiteState, State
@@ -64,6 +64,15 @@ def is_kept(state: SiteState) -> bool:
     """Tell whether the open Task is to stay as it is: charted as not done for now."""
     dressing = dressing_item(state)
     return dressing is not None and dressing.state is State.DEFERRED and state.concern is None
+
+
+def lines_there(state: SiteState) -> tuple[Line, ...]:
+    """Return the lines under the dressing that are where the site is: not those of them that are out."""
+    lines = tuple(timeline.line for timeline in state.site.timelines)
+    there = tuple(
+        line for line, where in zip(lines, state.line_whereabouts, strict=False) if where is state.whereabouts
+    )
+    return there or lines
 
 
 def is_between_stays(state: SiteState) -> bool:

@@ -137,6 +137,7 @@ class WantedFlag:
     own: Hashable
     body: object
     found: Instant | None = None
+    stat: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -200,6 +201,7 @@ class ExistingTask:
     finding: str | None = None
     done: bool = False
     reminds: bool = False
+    marked: Instant | None = None
     said: str | None = None
 
 

@@ -111,4 +111,4 @@ def _is_never_held(change: Create) -> bool:
     wanted = change.wanted
     if isinstance(wanted, WantedTask):
         return wanted.priority in _NEVER_HELD
-    return wanted.condition is Condition.COMPROMISED
+    return wanted.stat or wanted.condition is Condition.COMPROMISED

@@ -51,11 +51,13 @@ def reconcile(
     at: Instant,
     name: Name,
     gone: Mapping[str, EndReason] = _NONE_GONE,
+    taken: frozenset[str] = frozenset(),
 ) -> tuple[Change, ...]:
     """Return the changes that bring what exists to what is wanted, as far as that may be done now.
 
     `gone` are lines that no site speaks of, with the charted reason: their entry was withdrawn, or it was looked for
-    and is not there. Shape: in order of line, Tasks before Flags; then what is open for lines that no site speaks of.
+    and is not there. `taken` are identifiers of what stands and cannot be read.
+    Shape: in order of line, Tasks before Flags; then what is open for lines that no site speaks of.
     """
     by_line: dict[str, list[Existing]] = {}
     for one in existing:
@@ -63,9 +65,10 @@ def reconcile(
     changes: list[Change] = []
     for site in sorted(sites, key=lambda site: site.lines):
         found = [one for line in site.lines for one in by_line.pop(line, [])]
-        mine = {site.patient, *site.former}
+        # One that names nobody is not somebody else's.
+        mine = {site.patient, *site.former, ""}
         changes += _ended([one for one in found if one.patient not in mine], EndReason.OTHER_PATIENT)
-        naming = partial(_first_free, name, {one.identifier for one in found})
+        naming = partial(_first_free, name, taken.union(one.identifier for one in found))
         changes += _of_site(site, [one for one in found if one.patient in mine], at, naming)
     for line in sorted(by_line):
         reason = gone.get(line)
@@ -73,7 +76,7 @@ def reconcile(
     return tuple(changes)
 
 
-def _first_free(name: Name, taken: set[str], stem: str) -> str:
+def _first_free(name: Name, taken: frozenset[str], stem: str) -> str:
     return next(value for n in count() if (value := name(stem, n)) not in taken)
 
 

@@ -47,8 +47,8 @@ def task_changes(
     return [*map(_duplicate, duplicates), *_follow(site, task, wanted, tasks, at, naming)]
 
 
-def _survival(task: ExistingTask) -> tuple[bool, Instant, str]:
-    return (not task.touched, task.authored, task.ref)
+def _survival(task: ExistingTask) -> tuple[bool, bool, Instant, str]:
+    return (not task.touched, task.waiting, task.authored, task.ref)
 
 
 def _duplicate(task: ExistingTask) -> Change:
@@ -87,7 +87,7 @@ def _left_because(site: SiteWanted) -> LeaveReason:
 def _bring_up_to_date(
     site: SiteWanted, task: ExistingTask, wanted: WantedTask, tasks: list[ExistingTask], at: Instant, naming: Naming
 ) -> list[Change]:
-    if task.reminds and not _found_since(wanted, task.authored):
+    if task.reminds and not _found_since(wanted, task.authored if task.marked is None else task.marked):
         return _remind_on(site, task, wanted, at)
     if task.waiting and is_raised(task.priority, wanted.priority) and is_withdrawn(task.finding, site.evidence):
         # What made it urgent was never there: the Task goes, and what is asked for besides gets one of its own.
@@ -153,7 +153,8 @@ def _offer(
     if until > at:
         return [Held(wanted=wanted, until=until)]
     identifier = naming(wanted.stem)
-    if no is None:
+    if no is None or (no.done and is_answered(no, site.evidence)):
+        # What was marked as done and is charted is no no: there is nothing to say of it.
         return [Create(wanted=wanted, identifier=identifier)]
     act = Act(ref=no.ref, at=no.modified, said=no.said, done=no.done)
     if reminds:

@@ -7,7 +7,7 @@ is said of the dressing.
 from dataclasses import replace
 from datetime import timedelta
 
-from linedays.core.asked import dressing_item
+from linedays.core.asked import dressing_item, lines_there
 from linedays.core.count_rules import Stamp
 from linedays.core.derived_values import (
     Absent,
@@ -49,8 +49,7 @@ def values_of(state: SiteState, counts: Counts, stays: tuple[Stay, ...]) -> tupl
 
 def leading_line(state: SiteState) -> Line:
     """Return the line that carries what is said of the dressing: the first that is where the site is."""
-    pairs = zip(state.site.timelines, state.line_whereabouts, strict=True)
-    return next(timeline.line for timeline, where in pairs if where is state.whereabouts)
+    return lines_there(state)[0]
 
 
 def _value(kind: ValueKind, line: Line, state: SiteState, said: Said, *sources: str) -> DerivedValue:

@@ -86,6 +86,11 @@ def key_of(resource: Mapping[str, Any], identity: Identity) -> str | None:
     return next((value for use, value in _ours(resource, identity) if use != _LINE), None)
 
 
+def keys_in(resource: Mapping[str, Any], identity: Identity) -> frozenset[str]:
+    """Return every value of our identifier system that a resource carries."""
+    return frozenset(value for _, value in _ours(resource, identity))
+
+
 def line_of(resource: Mapping[str, Any], identity: Identity) -> str | None:
     """Return the line key that a resource of ours is about."""
     group = resource.get("groupIdentifier")

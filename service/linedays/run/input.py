@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from linedays.adapters.bundles import bundle_entries
+from linedays.adapters.bundles import entries_of
 from linedays.adapters.resource_files import resources_in
 from linedays.fhir.searches import input_searches
 from linedays.run.ports import FhirServer
@@ -28,7 +28,7 @@ def from_server(server: FhirServer, progress: Progress | None = None) -> Iterato
     count = 0
     for search in input_searches():
         for number, page in enumerate(server.read_pages(search), 1):
-            for entry in bundle_entries(page) or ():
+            for entry in entries_of(page, search.resource_type):
                 count += 1
                 yield f"{search.resource_type} page {number}", entry
             if progress is not None:

@@ -4,6 +4,7 @@ A plan can be decided anew for lines whose Tasks or Flags someone changed meanwh
 taken afresh.
 """
 
+import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import tzinfo
@@ -14,6 +15,7 @@ from linedays.core.changes import (
     Change,
     Create,
     EndReason,
+    Existing,
     Held,
     Leave,
     LeaveReason,
@@ -29,7 +31,7 @@ from linedays.core.reconcile import reconcile
 from linedays.core.value_changes import Correct, Record, ValueChange
 from linedays.fhir.checks import problems_of, validate_with_classes
 from linedays.fhir.collected import Collected
-from linedays.fhir.identity import Identity, patient_of, software_key
+from linedays.fhir.identity import Identity, keys_in, patient_of, software_key
 from linedays.fhir.known_persons import facts_told
 from linedays.fhir.outputs import changed, created, read_existing, ref_of
 from linedays.fhir.outputs.software import revised_software, software_device, software_of
@@ -39,6 +41,11 @@ from linedays.run.values import plan_values
 from linedays.run.wanted import wanted_of
 
 Resource = dict[str, Any]
+_CANNOT_CHANGE = (
+    "an element has another form than FHIR R4 gives it, so it cannot be brought up to date: correct it on the server"
+)
+# What comes of reading or changing a resource of which an element has another form than FHIR gives it.
+_MISSHAPEN = (AttributeError, TypeError, KeyError, ValueError)
 # What people change, so that it is decided again where it changed meanwhile.
 DECIDED_AGAIN = frozenset({"Task", "Flag"})
 
@@ -69,6 +76,7 @@ class Decided:
     held: tuple[Held, ...]
     left: tuple[Leave, ...]
     open_now: int
+    unread: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,16 +98,26 @@ class Decider:
         """Return the decisions, given what of ours exists by `Type/id`; with `lines`, for their sites only."""
         sites = [site for site in self.sites if lines is None or lines.intersection(site.lines)]
         refs = [ref for ref in existing if ref.partition("/")[0] in DECIDED_AGAIN]
-        read = [read_existing(existing[ref], self.identity) for ref in refs]
-        found = [one for one in read if one is not None]
-        changes = reconcile(sites, found, at=self.at, name=self.identity.name, gone=self.gone)
+        read = {ref: self._read(existing[ref]) for ref in refs}
+        found = [one for one in read.values() if one is not None]
+        unread = tuple(ref for ref, one in read.items() if one is None)
+        taken = frozenset(key for ref in unread for key in keys_in(existing[ref], self.identity))
+        changes = reconcile(sites, found, at=self.at, name=self.identity.name, gone=self.gone, taken=taken)
         planned = (self._planned(change, existing) for change in changes if is_write(change))
         return Decided(
             writes=_not_held(planned, self.holds),
             open_now=sum(one.phase is Phase.OPEN for one in found),
             held=tuple(change for change in changes if isinstance(change, Held)),
             left=tuple(change for change in changes if isinstance(change, Leave)),
+            unread=unread,
         )
+
+    def _read(self, resource: Resource) -> Existing | None:
+        """Return what stands in a resource of ours; None where it is in a form that cannot be read."""
+        try:
+            return read_existing(resource, self.identity)
+        except _MISSHAPEN:
+            return None
 
     def _planned(self, change: Change, existing: Mapping[str, Resource]) -> Planned:
         assert not isinstance(change, Held | Leave)
@@ -110,15 +128,36 @@ class Decider:
             ref = ref_of(change)
             assert ref is not None
             zone = self.zone_of(change.existing.patient)
-            resource = changed(existing[ref], change, self.identity, at=self.at, zone=zone)
+            try:
+                resource = changed(existing[ref], change, self.identity, at=self.at, zone=zone)
+            except _MISSHAPEN:
+                return Planned(change=change, resource=existing[ref], problems=(_CANNOT_CHANGE,))
+            return _checked(change, resource, self.identity, before=existing[ref])
         return _checked(change, resource, self.identity)
 
 
 def _checked(
-    change: Write | ValueChange, resource: Resource, identity: Identity, sources: tuple[str, ...] = ()
+    change: Write | ValueChange,
+    resource: Resource,
+    identity: Identity,
+    sources: tuple[str, ...] = (),
+    before: Resource | None = None,
 ) -> Planned:
-    problems = problems_of(resource, identity) or tuple(validate_with_classes(resource))
+    problems = _problems(resource, identity)
+    if problems and before is not None:
+        # What others wrote into it is carried through; it stood there before and is no reason to leave a need untold.
+        theirs = {_without_places(one) for one in _problems(before, identity)}
+        problems = tuple(one for one in problems if _without_places(one) not in theirs)
     return Planned(change=change, resource=resource, problems=problems, sources=sources)
+
+
+def _problems(resource: Resource, identity: Identity) -> tuple[str, ...]:
+    return problems_of(resource, identity) or tuple(validate_with_classes(resource))
+
+
+def _without_places(problem: str) -> str:
+    """Return a problem without the places in lists: what others wrote may stand in another place afterwards."""
+    return re.sub(r"\[\d+\]|\.\d+(?=[.:])", "", problem)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,6 +172,7 @@ class SweepPlan:
     left: tuple[Leave, ...]
     open_now: int
     read_from: Instant | None = None
+    unread: tuple[str, ...] = ()
 
 
 def plan_sweep(
@@ -175,6 +215,7 @@ def plan_sweep(
         held=decided.held,
         left=decided.left,
         open_now=decided.open_now,
+        unread=decided.unread,
     )
 
 

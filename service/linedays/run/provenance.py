@@ -10,7 +10,7 @@ from typing import Any
 
 import orjson
 
-from linedays.adapters.bundles import bundle_entries
+from linedays.adapters.bundles import entries_of
 from linedays.core.moment import Instant
 from linedays.fhir.elements import instant_from
 from linedays.fhir.identity import Identity, software_reference
@@ -90,8 +90,8 @@ def source_versions(
     found: dict[str, str] = {}
     for search in (search for kind in sorted(ids) for search in by_ids(kind, ids[kind])):
         for page in server.read_pages(search):
-            for raw in bundle_entries(page) or ():
-                resource = orjson.loads(raw)
+            for raw in entries_of(page, search.resource_type):
+                resource = _decoded(raw)
                 meta = resource.get("meta", {})
                 stored = instant_from(meta.get("lastUpdated"))
                 if stored is not None and stored < before and "versionId" in meta:
@@ -99,6 +99,15 @@ def source_versions(
             if told is not None:
                 told(len(found))
     return found
+
+
+def _decoded(raw: bytes) -> Resource:
+    """Return a resource; nothing of one that cannot be decoded: then no version of it is named."""
+    try:
+        found = orjson.loads(raw)
+    except orjson.JSONDecodeError:
+        return {}
+    return found if isinstance(found, dict) and isinstance(found.get("meta", {}), dict) else {}
 
 
 def _target(ref: str, planned: Planned) -> Target:

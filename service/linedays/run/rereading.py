@@ -8,7 +8,7 @@ from typing import Any
 
 import orjson
 
-from linedays.adapters.bundles import bundle_entries
+from linedays.adapters.bundles import entries_of
 from linedays.adapters.fhir_errors import FhirRejected
 from linedays.core.moment import Instant
 from linedays.fhir.identity import Identity, is_ours, line_of
@@ -81,14 +81,23 @@ def read_lines(
     return {ref: one for ref, one in stand.items() if is_ours(one, identity) and line_of(one, identity) in lines}
 
 
+def _decoded(raw: bytes) -> Resource:
+    """Return a resource; nothing of one that cannot be decoded: it is not known to be ours."""
+    try:
+        found = orjson.loads(raw)
+    except orjson.JSONDecodeError:
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
 def _found(
     server: FhirServer, searches: Iterable[Search], identity: Identity, told: Progress | None = None
 ) -> Kept:
     found = Kept()
     for search in searches:
         for page in server.read_pages(search):
-            for raw in bundle_entries(page) or ():
-                resource = orjson.loads(raw)
+            for raw in entries_of(page, search.resource_type):
+                resource = _decoded(raw)
                 if resource.get("resourceType") == search.resource_type and is_ours(resource, identity):
                     found.keep(f"{search.resource_type}/{resource.get('id')}", raw)
             if told is not None:

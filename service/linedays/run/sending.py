@@ -105,6 +105,8 @@ class Sender:
                 if attempt + 1 == _TRACE_TRIES or not self._server.wait(lost, attempt):
                     raise
                 continue
+            if outcome.result is Written.CONFLICT and attempt + 1 < _TRACE_TRIES:
+                continue
             if outcome.result not in TAKEN:
                 self.refused_traces.append(outcome.said or outcome.result.value)
             return

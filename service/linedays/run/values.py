@@ -97,13 +97,21 @@ def snapshots_between(since: Instant, at: Instant, instance: Instance) -> tuple[
     return tuple(each for each in taken if since < each <= at)
 
 
+def _read(resource: Resource, identity: Identity) -> ExistingValue | None:
+    """Return what stands in an Observation of ours; None where it is in a form that cannot be read."""
+    try:
+        return read_value(resource, identity) if is_ours(resource, identity) else None
+    except (AttributeError, TypeError, KeyError, ValueError):
+        return None
+
+
 def _by_line(
     existing: Mapping[str, Resource], identity: Identity, since: Instant, at: Instant
 ) -> dict[str, list[ExistingValue]]:
     found: dict[str, list[ExistingValue]] = {}
     for ref in existing:
         resource = existing[ref] if ref.startswith(f"{VALUE_TYPE}/") else {}
-        read = read_value(resource, identity) if is_ours(resource, identity) else None
+        read = _read(resource, identity)
         if read is not None and since < read.at <= at:
             found.setdefault(read.line, []).append(read)
     return found

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, tzinfo
 
-from linedays.core.asked import DRESSING, REMOVAL, conditions, dressing_item
+from linedays.core.asked import DRESSING, REMOVAL, conditions, dressing_item, lines_there
 from linedays.core.changes import Act, Condition, SiteWanted, WantedFlag, WantedTask
 from linedays.core.evidence import withdrawn_sources
 from linedays.core.model import NONE_KNOWN, Fact, Person, Stay
@@ -153,12 +153,15 @@ def _stat_caution(state: SiteState, item: ItemState, wording: Wording) -> list[s
 
 
 def who_of(state: SiteState, item: ItemState, policy: Policy) -> str:
-    """Return who does an item, as the policy says: of its rule, else of the first line in place."""
+    """Return who does an item, as the policy says: of its rule, else of the lines that are there."""
     for rule in policy.rules:
         if rule.id == item.rule and not isinstance(rule, NotRequiredRule):
             return rule.who
     kinds = {kind.code: kind.who for kind in policy.line_kinds}
-    return kinds.get(state.site.timelines[0].line.kind, "")
+    found = [kinds[line.kind] for line in lines_there(state) if line.kind in kinds]
+    usual = policy.staff[0][1] if policy.staff else None
+    # Where one of several lines under the dressing is not everybody's, the Task is for those who may open it.
+    return next((who for who in found if who != usual), found[0] if found else "")
 
 
 def _flag_text(state: SiteState, condition: Condition, policy: Policy, wording: Wording) -> str:

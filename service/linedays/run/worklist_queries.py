@@ -11,7 +11,7 @@ from typing import Any, TypeAlias
 
 import orjson
 
-from linedays.adapters.bundles import bundle_entries
+from linedays.adapters.bundles import entries_of
 from linedays.adapters.fhir_errors import FhirRejected
 from linedays.fhir.elements import reference_name
 from linedays.fhir.identity import Identity, is_ours
@@ -149,7 +149,7 @@ class _Asking:
         for search in searches:
             self.asked.append(search)
             for page in self._server.read_pages(search):
-                for raw in bundle_entries(page) or ():
+                for raw in entries_of(page, search.resource_type):
                     resource = orjson.loads(raw)
                     if resource.get("resourceType") == resource_type:
                         found[f"{resource_type}/{resource.get('id')}"] = resource

@@ -11,8 +11,8 @@ from typing import Any, TypeAlias, assert_never
 
 from linedays.core.asked import Holding, dressing_item
 from linedays.core.changes import Condition, Create, EndFlag, ExistingFlag, Phase, Revise, Void, WantedFlag
-from linedays.core.moment import Instant
-from linedays.core.states import SiteState
+from linedays.core.moment import DAY, Instant
+from linedays.core.states import Priority, SiteState
 from linedays.fhir.elements import (
     Resource,
     code_in,
@@ -69,7 +69,14 @@ def wanted_flag(content: FlagContent, identity: Identity) -> WantedFlag:
         own=own_of(body, identity),
         body=body,
         found=holding.found,
+        stat=_is_stat(content),
     )
+
+
+def _is_stat(content: FlagContent) -> bool:
+    concern = content.state.concern
+    of_the_site = content.holding.condition is Condition.SITE_CONCERN
+    return of_the_site and concern is not None and concern.priority is Priority.STAT
 
 
 def render_flag(content: FlagContent, identity: Identity) -> Resource:
@@ -130,10 +137,17 @@ def read_flag(resource: Mapping[str, Any], identity: Identity) -> ExistingFlag |
         phase=_phase(resource, identity),
         condition=Condition(code),
         since=start,
-        modified=instant_from(period.get("end")) or updated or start,
+        modified=_modified(period, updated, start),
         own=own_of(resource, identity),
         finding=_detail(resource),
     )
+
+
+def _modified(period: Mapping[str, Any], updated: Instant | None, start: Instant) -> Instant:
+    ended = instant_from(period.get("end"))
+    if ended is None or (updated is not None and ended > updated + DAY):
+        return start if updated is None else updated
+    return ended
 
 
 def _phase(resource: Mapping[str, Any], identity: Identity) -> Phase:

@@ -57,7 +57,8 @@ def provenance_of(
     sources = sorted({_versioned(name, versions) for each in traced for name in sources_in(each)})
     activity = "CREATE" if all(each.created for each in traced) else "UPDATE"
     policy = f"{identity.codes}policy|{by.policy_hash}"
-    content = "|".join((*targets, activity, *sources, policy))
+    replaced = sorted(f"{each.ref}@{_replaces(each)}" for each in traced)
+    content = "|".join((*replaced, activity, *sources, policy))
     elements: dict[str, Any] = {
         "resourceType": "Provenance",
         "id": str(uuid5(uuid5(NAMESPACE_URL, identity.system), f"provenance|{content}")),
@@ -70,6 +71,11 @@ def provenance_of(
         "entity": [{"role": "source", "what": {"reference": name}} for name in sources],
     }
     return {name: element for name, element in elements.items() if element}
+
+
+def _replaces(each: Target) -> str:
+    """Return the version that a write replaces: two updates of one thing are two batches, a second try is the same."""
+    return "" if each.created else str(each.resource.get("meta", {}).get("versionId", ""))
 
 
 def sources_in(each: Target) -> tuple[str, ...]:

@@ -51,7 +51,7 @@ def new_task(change: Create, identity: Identity, *, at: Instant, zone: tzinfo) -
     return {
         "resourceType": "Task",
         **_about_before(said, change, body, identity, zone),
-        "identifier": [key_identifier(change.identifier, identity)],
+        "identifier": [key_identifier(change.identifier, identity), said["groupIdentifier"]],
         "status": "requested",
         "intent": "plan",
         "authoredOn": time_text(at, zone),

@@ -5,6 +5,7 @@ from typing import Any
 
 from linedays.core.anchors import DRESSING_ITEM
 from linedays.core.changes import EndReason, ExistingTask, Phase, Severity
+from linedays.core.moment import DAY, Instant
 from linedays.core.states import Priority
 from linedays.fhir.elements import (
     Resource,
@@ -98,7 +99,7 @@ def read_task(resource: Mapping[str, Any], identity: Identity) -> ExistingTask |
         priority=_priority(resource),
         severity=_severity(resource, identity),
         authored=authored,
-        modified=instant_from(resource.get("lastModified")) or updated or authored,
+        modified=_modified(resource, updated, authored),
         own=own_of(resource, identity),
         item=next((code for code in sorted(codes - {LOOKING, REMINDING})), DRESSING_ITEM),
         since=instant_from(resource.get("restriction", {}).get("period", {}).get("start")),
@@ -107,8 +108,19 @@ def read_task(resource: Mapping[str, Any], identity: Identity) -> ExistingTask |
         finding=stands_on if stands_on != anchor else None,
         done=status == "completed" and phase is Phase.ENDED_BY_A_PERSON,
         reminds=REMINDING in codes,
+        marked=instant_from(inputs.get(MARKED_AT, {}).get("valueDateTime")) if REMINDING in codes else None,
         said=_said(resource, identity) if phase is Phase.ENDED_BY_A_PERSON else None,
     )
+
+
+def _modified(resource: Mapping[str, Any], updated: Instant | None, authored: Instant) -> Instant:
+    """Return when a Task was last changed: never later than it was stored, whatever a clock that ran ahead wrote."""
+    said = instant_from(resource.get("lastModified"))
+    if updated is None:
+        return authored if said is None else said
+    # Some systems change a Task without touching this element: then it still says when we wrote it.
+    untouched = said == authored and resource.get("status") not in WAITING
+    return updated if said is None or untouched or said > updated + DAY else said
 
 
 def _said(resource: Mapping[str, Any], identity: Identity) -> str | None:

@@ -16,6 +16,7 @@ from linedays.core.asked import (
     deferred_until,
     first_finding,
     is_asked,
+    lines_there,
     newest_known,
     only_looking,
     severity_of,
@@ -26,7 +27,7 @@ from linedays.core.model import Allergy
 from linedays.core.moment import Instant
 from linedays.core.offers import is_raised
 from linedays.core.own_tasks import removal_source
-from linedays.core.states import AnchorBasis, ItemState, Priority, SiteState, State
+from linedays.core.states import AnchorBasis, ItemState, Priority, SiteFinding, SiteState, State
 from linedays.fhir.elements import Resource, concept, moment_text, narrative, note, reference, tags, time_text
 from linedays.fhir.identity import Identity, line_identifier, patient_of, software_reference, stem_of
 from linedays.fhir.outputs.task.read import INPUTS, ITEMS, LOOKING, REMINDING, STATES, own_of
@@ -98,10 +99,16 @@ def wanted_task(content: TaskContent, identity: Identity) -> WantedTask | None:
         body=body,
         anchor=cycle.anchor.source if cycle.anchor else None,
         since=began(state, item) if item == state.concern else cycle.anchor.at if cycle.anchor else None,
-        found=newest_known(item.findings),
+        found=newest_known(_findings_of(state, item)),
         deferred_until=deferred_until(item),
         asked=is_asked(state, item),
     )
+
+
+def _findings_of(state: SiteState, item: ItemState) -> tuple[SiteFinding, ...]:
+    """Return what was found that the Task speaks of: for the dressing and a removal also of the site beside it."""
+    beside = state.concern.findings if state.concern and item.item in (DRESSING, REMOVAL) else ()
+    return (*item.findings, *beside)
 
 
 def _about(item: ItemState) -> str:
@@ -178,8 +185,8 @@ def _code(content: TaskContent, identity: Identity) -> Resource:
 
 
 def _focus(state: SiteState) -> str:
-    line = next((each.line for each in state.site.timelines if each.line.key == state.site.key), None)
-    line = line or state.site.timelines[0].line
+    there = lines_there(state)
+    line = next((each for each in there if each.key == state.site.key), there[0])
     names = (line.key, *line.aliases, line.start_source)
     for kind in ("Device/", "Procedure/"):
         for name in names:
