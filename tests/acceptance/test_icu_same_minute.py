@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from linedays.adapters.resource_files import resources_in
-from linedays.core.changes import Condition
+from linedays.core.compared import Condition
 from linedays.core.moment import MINUTE
 from linedays.core.states import SiteState, State
 from linedays.fhir.identity import line_of

@@ -22,7 +22,7 @@ from linedays.run.task_rows import taken_words
 from linedays.run.worklist_queries import Answer, by_owner, by_patient, by_place
 from linedays.run.writing import apply_plan
 from support.memory_fhir_server import MemoryFhirServer
-from support.small_ward import AT, IDENTITY, OVERDUE, PLACES, RED, person, planned, time
+from support.small_ward import AT, IDENTITY, MADE_UP_WARD, OVERDUE, PLACES, RED, person, planned, time
 
 Resource = dict[str, Any]
 A, B = "Location/made-up-ward", "Location/other-ward"
@@ -30,7 +30,7 @@ BED_B = "Location/other-ward-bed-3"
 TEAM_A, TEAM_B = "CareTeam/team-a", "CareTeam/team-b"
 MOVED_AT = "14 10:20"
 UNIT_B = [
-    {**PLACES[0], "id": "other-ward", "name": "Other Ward"},
+    {**MADE_UP_WARD, "id": "other-ward", "name": "Other Ward"},
     {
         "resourceType": "Location",
         "id": "other-ward-bed-3",

@@ -19,13 +19,25 @@ from linedays.run.listing import listing
 from linedays.run.writing import apply_plan
 from support.made_up_patient import BASE
 from support.memory_fhir_server import MemoryFhirServer
-from support.small_ward import IDENTITY, PLACES, Resource, derived, device, instant, look, planned, procedure, wired
+from support.small_ward import (
+    IDENTITY,
+    MADE_UP_WARD,
+    PLACES,
+    Resource,
+    derived,
+    device,
+    instant,
+    look,
+    planned,
+    procedure,
+    wired,
+)
 from support.small_ward import load_bundle as load
 
 CLASS = "http://terminology.hl7.org/CodeSystem/v3-ActCode"
 DISPOSITION = "http://terminology.hl7.org/CodeSystem/discharge-disposition"
 LABEL = "https://linedays.example/fhir/device-label"
-OTHER_WARD = PLACES[0] | {"id": "second-ward", "name": "Second Made-up Ward"}
+OTHER_WARD = MADE_UP_WARD | {"id": "second-ward", "name": "Second Made-up Ward"}
 WARDS = [*PLACES, OTHER_WARD]
 
 

@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from linedays.adapters.server_starter import load_bundle
-from linedays.core.changes import Phase
+from linedays.core.compared import Phase
 from linedays.fhir.outputs import read_existing
 from linedays.run.plan import SweepPlan
 from linedays.run.sweep import read_ours

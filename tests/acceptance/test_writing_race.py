@@ -16,7 +16,7 @@ from linedays.adapters.entries import Entry
 from linedays.adapters.fhir_errors import Written
 from linedays.adapters.fhir_http import new_client
 from linedays.adapters.server_starter import load_bundle, started_server
-from linedays.core.changes import Phase
+from linedays.core.compared import Phase
 from linedays.fhir.identity import key_of
 from linedays.fhir.outputs import read_existing
 from linedays.fhir.searches import if_none_exist

@@ -11,7 +11,8 @@ from itertools import pairwise
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from linedays.core.changes import Create, EndFlag, Phase, Revise, is_write
+from linedays.core.changes import Create, EndFlag, Revise, is_write
+from linedays.core.compared import Phase
 from linedays.core.model import FactKind
 from linedays.core.moment import instant_of, local_date
 from linedays.core.states import Priority, State

@@ -10,7 +10,8 @@ import pytest
 from fhir.resources.R4B.flag import Flag
 from fhir.resources.R4B.task import Task
 
-from linedays.core.changes import Act, Complete, Create, EndReason, WantedFlag, WantedTask
+from linedays.core.changes import Act, Complete, Create, EndReason
+from linedays.core.compared import WantedFlag, WantedTask
 from linedays.core.moment import exactly
 from linedays.core.states import State
 from linedays.fhir.outputs import changed, created, read_existing

@@ -8,11 +8,11 @@ from collections.abc import Callable
 from typing import Any
 
 from support.life_table import BY_US, Cell, life_table
-from support.small_ward import PLACES, device, look, person, procedure, time
+from support.small_ward import MADE_UP_WARD, device, look, person, procedure, time
 
 Resource = dict[str, Any]
 IN_ERROR = {"status": "entered-in-error"}
-OTHER_WARD = PLACES[0] | {"id": "other-ward", "name": "Other Made-up Ward"}
+OTHER_WARD = MADE_UP_WARD | {"id": "other-ward", "name": "Other Made-up Ward"}
 # When the last dressing change was before our first sweep, 7 d to the next (transparent; CDC-2011 rec. 7).
 _LAST = {
     "not-required": "06 09:00", "paused": "06 09:00", "overdue": "06 09:00", "not-due": "06 09:00",

@@ -120,7 +120,7 @@ def _of_all(life: Life, cell: Cell) -> list[str]:
     tasks = list(life.now.tasks.values())
     opened = [task for task in tasks if task["status"] in OPEN]
     told = [f"{len(opened)} Tasks are open"] if len(opened) > 1 else []
-    keys = [one["value"] for task in tasks for one in task["identifier"] if one["system"] == IDENTITY.system]
+    keys = [key_of(task, IDENTITY) for task in tasks]
     if len(set(keys)) < len(keys):
         told.append("two Tasks have one identifier")
     if cell.event in ("transfer", "conversion") and opened and cell.state != "deferred":

@@ -77,7 +77,7 @@ class IndexedMemoryServer(MemoryFhirServer):
 
     def _found(self, resource_type: str, params: Any, index: Any = None) -> list[dict[str, Any]]:
         named = dict(params).get("identifier", "")
-        if len(params) != 1 or not named.partition("|")[2]:
+        if index is not None or len(params) != 1 or not named.partition("|")[2]:
             return super()._found(resource_type, params, index)
         found = [self._stored[key] for key in sorted(self._by_identifier[resource_type, named])]
         return [one for one in found if any(f"{each['system']}|{each['value']}" == named for each in one["identifier"])]
@@ -123,8 +123,8 @@ def _patient_of(resource: Resource) -> str:
 
 
 def _note(server: FhirServer, by_patient: dict[str, Cell], of: Callable[[Cell], Stood]) -> None:
-    for ref, resource in read_ours(server, IDENTITY).items():
-        if resource["resourceType"] == "Device":
+    for ref, resource in read_ours(server, IDENTITY, values=False).items():
+        if resource["resourceType"] == "Device":  # our software, which is of no patient
             continue
         stood = of(by_patient[_patient_of(resource)])
         (stood.tasks if resource["resourceType"] == "Task" else stood.flags)[ref] = resource
@@ -133,7 +133,7 @@ def _note(server: FhirServer, by_patient: dict[str, Cell], of: Callable[[Cell], 
 def _acts(server: FhirServer, by_patient: dict[str, Cell], refused: list[str]) -> list[Resource]:
     """Return every Task in the status that people set at 10:20, with what they wrote into it."""
     found: list[Resource] = []
-    for task in (one for one in read_ours(server, IDENTITY).values() if one["resourceType"] == "Task"):
+    for task in (one for one in read_ours(server, IDENTITY, values=False).values() if one["resourceType"] == "Task"):
         cell = by_patient.pop(_patient_of(task))
         if cell.status not in BY_US and cell.status != "requested":
             found.append(_acted(task, cell))

@@ -135,19 +135,17 @@ def line(
 
 # The Device of our software stands already, as it does after the first writing sweep.
 SOFTWARE: Resource = software_device(__version__, IDENTITY) | {"id": "made-up-software"}
-PLACES: list[Resource] = [
-    {
-        "resourceType": "Location",
-        "id": "made-up-ward",
-        "meta": {"lastUpdated": time("01 00:00")},
-        "status": "active",
-        "name": "Made-up Ward",
-        "mode": "instance",
-        "type": [{"coding": [{"system": "http://terminology.hl7.org/CodeSystem/v3-RoleCode", "code": "HU"}]}],
-        "extension": [{"url": "http://hl7.org/fhir/StructureDefinition/timezone", "valueCode": "UTC"}],
-    },
-    SOFTWARE,
-]
+MADE_UP_WARD: Resource = {
+    "resourceType": "Location",
+    "id": "made-up-ward",
+    "meta": {"lastUpdated": time("01 00:00")},
+    "status": "active",
+    "name": "Made-up Ward",
+    "mode": "instance",
+    "type": [{"coding": [{"system": "http://terminology.hl7.org/CodeSystem/v3-RoleCode", "code": "HU"}]}],
+    "extension": [{"url": "http://hl7.org/fhir/StructureDefinition/timezone", "valueCode": "UTC"}],
+}
+PLACES = [MADE_UP_WARD, SOFTWARE]
 # Transparent, changed on the 6th at 09:00: due on the 13th at 09:00 (7 d; CDC-2011 rec. 7), so overdue on the 14th.
 OVERDUE = [*person("over"), *line("over-picc", "over", "06 09:00")]
 # Changed on the 13th: due on the 20th; seen loose on the 14th at 09:40.

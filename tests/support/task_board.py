@@ -10,7 +10,8 @@ from datetime import datetime, time
 from zoneinfo import ZoneInfo
 
 from linedays.core.asked import conditions
-from linedays.core.changes import Change, Condition, Create, is_write
+from linedays.core.changes import Change, Create, is_write
+from linedays.core.compared import Condition
 from linedays.core.evidence import withdrawn_sources
 from linedays.core.model import DressingSite, EndBasis, Fact, FactKind, Line, StartBasis, Stay, Timeline, Whereabouts
 from linedays.core.moment import Instant, Moment, exactly

@@ -5,7 +5,8 @@ import json
 import pytest
 
 from linedays.core.asked import conditions
-from linedays.core.changes import Condition, Create, EndFlag, EndReason, Phase, Revise
+from linedays.core.changes import Create, EndFlag, EndReason, Revise
+from linedays.core.compared import Condition, Phase
 from linedays.core.states import Reason, State
 from linedays.fhir.checks import problems_of, validate_with_classes
 from linedays.fhir.outputs import changed, created, read_existing

@@ -8,21 +8,8 @@ from typing import Any
 
 import pytest
 
-from linedays.core.changes import (
-    Cancel,
-    Complete,
-    Condition,
-    Create,
-    EndFlag,
-    EndReason,
-    ExistingFlag,
-    ExistingTask,
-    Phase,
-    Severity,
-    WantedFlag,
-    WantedTask,
-    Write,
-)
+from linedays.core.changes import Cancel, Complete, Create, EndFlag, EndReason, Write
+from linedays.core.compared import Condition, ExistingFlag, ExistingTask, Phase, Severity, WantedFlag, WantedTask
 from linedays.core.holds import Guarded, Hold, Kind, counts_of, holding, holds_on, is_absence_close
 from linedays.core.moment import UTC, Moment, moment_from_text
 from linedays.core.states import Priority, State

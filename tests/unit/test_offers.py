@@ -4,7 +4,7 @@ from datetime import time
 
 import pytest
 
-from linedays.core.changes import Severity
+from linedays.core.compared import Severity
 from linedays.core.offers import is_raised, is_worse, may_offer, next_offer
 from linedays.core.policy import Shifts
 from linedays.core.states import Priority

@@ -11,7 +11,8 @@ import pytest
 from linedays.adapters.bundles import entries_of
 from linedays.adapters.fhir_errors import FhirRejected
 from linedays.adapters.server_starter import load_bundle
-from linedays.core.changes import Create, Leave, Phase
+from linedays.core.changes import Create, Leave
+from linedays.core.compared import Phase
 from linedays.core.model import EndBasis, FactKind, Whereabouts
 from linedays.core.moment import HOUR, MINUTE, exactly
 from linedays.core.states import Priority, State

@@ -14,7 +14,6 @@ from linedays.core.changes import (
     Create,
     EndFlag,
     EndReason,
-    EvidenceKind,
     Held,
     Leave,
     LeaveReason,
@@ -22,6 +21,7 @@ from linedays.core.changes import (
     Void,
     is_write,
 )
+from linedays.core.compared import EvidenceKind
 from linedays.core.evidence import evidence_of
 from linedays.core.model import EndBasis, FactKind, Stay, Whereabouts
 from linedays.core.moment import day_moment, exactly, local_date

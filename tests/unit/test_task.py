@@ -5,7 +5,8 @@ import re
 
 import pytest
 
-from linedays.core.changes import Act, Complete, Create, EndReason, Phase, Revise, Severity
+from linedays.core.changes import Act, Complete, Create, EndReason, Revise
+from linedays.core.compared import Phase, Severity
 from linedays.core.moment import Moment, Precision, day_moment, exactly, local_date
 from linedays.core.states import AnchorBasis, Priority, Reason, State
 from linedays.fhir.checks import problems_of, validate_with_classes

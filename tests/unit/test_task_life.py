@@ -7,7 +7,8 @@ sweep that writes nothing.
 import pytest
 from msgspec.structs import replace as with_fields
 
-from linedays.core.changes import Cancel, Complete, Create, EndReason, Held, Leave, LeaveReason, Phase, Revise, is_write
+from linedays.core.changes import Cancel, Complete, Create, EndReason, Held, Leave, LeaveReason, Revise, is_write
+from linedays.core.compared import Phase
 from linedays.core.model import EndBasis, FactKind, Stay, Whereabouts
 from linedays.core.moment import HOUR, MINUTE, exactly
 from linedays.core.reconcile import reconcile

@@ -1,1 +1,1 @@
-"""The only part that does I/O: FHIR server, files, clock."""
+"""The only part that does I/O: FHIR server, files, the writer's store, clock."""

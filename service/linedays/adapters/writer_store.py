@@ -1,7 +1,8 @@
 """Who may write to a record system, and what writing sweeps had to write, kept in one small SQLite file. I/O: the disk.
 
-A record system is known by a key (`run.record_system`), the writer by its epoch: it grows by one at each taking, so
-that a process that lost the lease while it slept is told from the one that holds it now. All times are arguments.
+A record system is known by a key (`run.writer.record_system_key`), the writer by its epoch: it grows by one at each
+taking, so that a process that lost the lease while it slept is told from the one that holds it.
+All times are arguments.
 """
 
 import os

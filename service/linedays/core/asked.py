@@ -2,13 +2,13 @@
 
 from dataclasses import dataclass
 
-from linedays.core.changes import Condition, Severity
+from linedays.core.anchors import DRESSING_ITEM
+from linedays.core.compared import Condition, Severity
 from linedays.core.model import Line, StartBasis, Whereabouts
 from linedays.core.moment import Instant
 from linedays.core.offers import is_raised
 from linedays.core.states import ItemState, Priority, Reason, SiteFinding, SiteState, State
 
-DRESSING = "dressing-change"
 REMOVAL = "chart-the-removal"
 _DEFERRED = "deferred"
 _UNKNOWN = "unknown"
@@ -37,7 +37,7 @@ class Holding:
 
 def dressing_item(state: SiteState) -> ItemState | None:
     """Return the state of the dressing change, where the policy asks for one."""
-    return next((item for item in state.items if item.item == DRESSING), None)
+    return next((item for item in state.items if item.item == DRESSING_ITEM), None)
 
 
 def task_item(state: SiteState) -> ItemState | None:
@@ -94,7 +94,7 @@ def is_asked(state: SiteState, item: ItemState) -> bool:
 
 def only_looking(state: SiteState, item: ItemState) -> bool:
     """Tell whether only looking is asked: unknown, a site concern alone, stat."""
-    if item.item not in (DRESSING, state.concern.item if state.concern else DRESSING):
+    if item.item not in (DRESSING_ITEM, state.concern.item if state.concern else DRESSING_ITEM):
         return False
     return item == state.concern or item.state is State.UNKNOWN or task_priority(state, item) is Priority.STAT
 
@@ -102,7 +102,7 @@ def only_looking(state: SiteState, item: ItemState) -> bool:
 def task_priority(state: SiteState, item: ItemState) -> Priority:
     """Return the priority of an item's Task: its own; for the dressing that of a site concern beside it, if higher."""
     own = item.priority or BY_STATE[item.state][1]
-    of_the_site = item.item in (DRESSING, REMOVAL) or item == state.concern
+    of_the_site = item.item in (DRESSING_ITEM, REMOVAL) or item == state.concern
     beside = state.concern.priority if state.concern and of_the_site else None
     return beside if beside is not None and is_raised(beside, own) else own
 

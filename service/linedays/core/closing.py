@@ -9,18 +9,8 @@ from typing import assert_never
 
 from linedays.core.anchors import DRESSING_ITEM
 from linedays.core.asked import REMOVAL
-from linedays.core.changes import (
-    Cancel,
-    Complete,
-    Condition,
-    EndFlag,
-    EndReason,
-    Evidence,
-    EvidenceKind,
-    ExistingFlag,
-    ExistingTask,
-    Severity,
-)
+from linedays.core.changes import Cancel, Complete, EndFlag, EndReason
+from linedays.core.compared import Condition, Evidence, EvidenceKind, ExistingFlag, ExistingTask, Severity
 from linedays.core.moment import MINUTE, Instant
 
 _OVER = {

@@ -5,7 +5,7 @@ from typing import assert_never
 
 from linedays.core.anchors import DRESSING_ITEM, NEEDLE_ITEM
 from linedays.core.asked import REMOVAL
-from linedays.core.changes import Evidence, EvidenceKind
+from linedays.core.compared import Evidence, EvidenceKind
 from linedays.core.model import EndBasis, Fact, FactKind, Stay, Whereabouts
 from linedays.core.moment import exactly
 from linedays.core.presence import USES

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from statistics import median
 
-from linedays.core.changes import Cancel, Condition, Create, EndFlag, EndReason, WantedTask
+from linedays.core.changes import Cancel, Create, EndFlag, EndReason
+from linedays.core.compared import Condition, WantedTask
 from linedays.core.states import Priority
 
 # Design 2.6: creates of a kind above max(20, 3 × the median), endings by absence above max(5, 20 %).

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from datetime import timedelta, tzinfo
 from typing import TypeVar
 
-from linedays.core.changes import ExistingFlag, ExistingTask, Phase, Severity
+from linedays.core.compared import ExistingFlag, ExistingTask, Phase, Severity
 from linedays.core.moment import DAY, HOUR, Instant, local_date
 from linedays.core.policy import Shifts
 from linedays.core.states import Priority

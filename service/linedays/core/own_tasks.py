@@ -4,7 +4,8 @@ One for the dressing, one for a removal that the chart leaves open, and one for 
 dressing is not.
 """
 
-from linedays.core.asked import BY_STATE, DRESSING, REMOVAL, dressing_item, is_asked, only_looking, task_item
+from linedays.core.anchors import DRESSING_ITEM
+from linedays.core.asked import BY_STATE, REMOVAL, dressing_item, is_asked, only_looking, task_item
 from linedays.core.model import Fact, FactKind, Whereabouts
 from linedays.core.states import ItemState, Priority, Reason, SiteState, State
 
@@ -12,7 +13,7 @@ from linedays.core.states import ItemState, Priority, Reason, SiteState, State
 def own_tasks(state: SiteState) -> tuple[tuple[ItemState, tuple[ItemState, ...]], ...]:
     """Return the items that have a Task of their own, each with the items whose steps are done with it."""
     steps = joined_steps(state)
-    found = [(dressing, steps if dressing.item == DRESSING else ()) for dressing in (task_item(state),) if dressing]
+    found = [(one, steps if one.item == DRESSING_ITEM else ()) for one in (task_item(state),) if one]
     found += [(removal, ()) for removal in (removal_item(state),) if removal]
     found += [(part, ()) for part in part_items(state) if part not in steps and is_for_a_list(part)]
     return tuple(found)
@@ -21,7 +22,7 @@ def own_tasks(state: SiteState) -> tuple[tuple[ItemState, tuple[ItemState, ...]]
 def joined_steps(state: SiteState) -> tuple[ItemState, ...]:
     """Return the parts that are done together with the dressing: those asked for while its change is asked for."""
     item = task_item(state)
-    if item is None or item.item != DRESSING or not is_asked(state, item) or only_looking(state, item):
+    if item is None or item.item != DRESSING_ITEM or not is_asked(state, item) or only_looking(state, item):
         return ()
     return tuple(part for part in part_items(state) if is_asked(state, part))
 
@@ -69,7 +70,7 @@ def removal_source(state: SiteState) -> str | None:
 
 def part_items(state: SiteState) -> tuple[ItemState, ...]:
     """Return the items besides the dressing that have a state of their own to be followed."""
-    return tuple(item for item in state.items if item.item != DRESSING and item.state in BY_STATE)
+    return tuple(item for item in state.items if item.item != DRESSING_ITEM and item.state in BY_STATE)
 
 
 def is_for_a_list(item: ItemState) -> bool:

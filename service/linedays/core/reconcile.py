@@ -1,36 +1,38 @@
 """What is wanted for each dressing site, what exists, what was charted → the changes to make. No I/O.
 
 Adoption comes first: what is open for a line is brought up to date and keeps its identifier. Nothing is closed without
-a charted fact, nothing that a person ended is touched, and a person's no holds until things get worse or its time is
-over. Applying the changes and asking again gives no further write.
+a charted fact, or a look for a line by itself that found it gone. Nothing that a person ended is touched, and a no
+holds until things get worse or its time is over. Applying the changes and asking again gives no further write.
 """
 
 from collections.abc import Iterable, Mapping
 from functools import partial
-from itertools import count
 from types import MappingProxyType
 
 from linedays.core.changes import (
     Cancel,
     Change,
-    Condition,
     Create,
     EndFlag,
     EndReason,
-    Existing,
-    ExistingFlag,
-    ExistingTask,
     Leave,
     LeaveReason,
     Name,
-    Phase,
     Revise,
-    Severity,
-    SiteWanted,
     Void,
-    WantedFlag,
+    first_free,
 )
 from linedays.core.closing import close_flag
+from linedays.core.compared import (
+    Condition,
+    Existing,
+    ExistingFlag,
+    ExistingTask,
+    Phase,
+    Severity,
+    SiteWanted,
+    WantedFlag,
+)
 from linedays.core.moment import Instant
 from linedays.core.offers import next_offer, standing_no
 from linedays.core.task_life import Naming, task_changes
@@ -68,16 +70,12 @@ def reconcile(
         # One that names nobody is not somebody else's.
         mine = {site.patient, *site.former, ""}
         changes += _ended([one for one in found if one.patient not in mine], EndReason.OTHER_PATIENT)
-        naming = partial(_first_free, name, taken.union(one.identifier for one in found))
+        naming = partial(first_free, name, taken.union(one.identifier for one in found))
         changes += _of_site(site, [one for one in found if one.patient in mine], at, naming)
     for line in sorted(by_line):
         reason = gone.get(line)
         changes += _ended(by_line[line], reason) if reason else _left(by_line[line])
     return tuple(changes)
-
-
-def _first_free(name: Name, taken: frozenset[str], stem: str) -> str:
-    return next(value for n in count() if (value := name(stem, n)) not in taken)
 
 
 def _open(found: Iterable[Existing]) -> list[Existing]:

@@ -8,24 +8,9 @@ from collections.abc import Callable
 from typing import TypeAlias
 
 from linedays.core.asked import REMOVAL
-from linedays.core.changes import (
-    Act,
-    Cancel,
-    Change,
-    Create,
-    EndReason,
-    ExistingTask,
-    Held,
-    Leave,
-    LeaveReason,
-    Phase,
-    Revise,
-    Severity,
-    SiteWanted,
-    Void,
-    WantedTask,
-)
+from linedays.core.changes import Act, Cancel, Change, Create, EndReason, Held, Leave, LeaveReason, Revise, Void
 from linedays.core.closing import close_task, done_since, is_answered, is_withdrawn
+from linedays.core.compared import ExistingTask, Phase, Severity, SiteWanted, WantedTask
 from linedays.core.moment import DAY, Instant
 from linedays.core.offers import AT_ANY_HOUR, CHARTED_WITHIN, is_raised, is_worse, may_offer, next_offer, standing_no
 from linedays.core.states import Priority, State

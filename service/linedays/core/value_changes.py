@@ -8,10 +8,9 @@ What a person did to one is never undone.
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from itertools import count
 from typing import TypeAlias
 
-from linedays.core.changes import Name
+from linedays.core.changes import Name, first_free
 from linedays.core.derived_values import ValueKind
 from linedays.core.moment import Instant
 
@@ -129,15 +128,14 @@ def value_changes(
         withdrawn += [_withdraw(one, WithdrawReason.OTHER_PATIENT) for one in theirs]
         own = sorted((one for one in found if one.patient == each.patient), key=_first)
         withdrawn += [_withdraw(one, WithdrawReason.DUPLICATE) for one in own[1:] if one.hand is not Hand.A_PERSONS]
-        written += _changed(each, own[0]) if own else [Record(key=_free(each.stem, found, name), wanted=each)]
+        if own:
+            written += _changed(each, own[0])
+        else:
+            key = first_free(name, {one.identifier for one in found}, each.stem)
+            written.append(Record(key=key, wanted=each))
     left = [one for one in existing if one.ref not in taken and one.hand is Hand.OURS]
     withdrawn += [_withdraw(one, unwanted) for one in left]
     return (*withdrawn, *written)
-
-
-def _free(stem: str, found: Iterable[ExistingValue], name: Name) -> str:
-    taken = {one.identifier for one in found}
-    return next(key for n in count() if (key := name(stem, n)) not in taken)
 
 
 def _first(found: ExistingValue) -> tuple[bool, str]:

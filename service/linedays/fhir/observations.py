@@ -68,7 +68,7 @@ def facts_of_observation(record: Observation, reader: Reader) -> tuple[Fact, ...
     """Return what an Observation states."""
     if record.identifier and is_ours(record, reader):
         return ignored("own-output")
-    entry = _entry(record, reader)
+    entry = reader.entry("Observation", record.code)
     if entry is None:
         return unmapped(record, record.code.coding, record.subject, reader)
     if entry.ignored is not None:
@@ -83,15 +83,6 @@ def facts_of_observation(record: Observation, reader: Reader) -> tuple[Fact, ...
     if record.status not in _FINAL:
         return says_nothing("not-final", record, patient, reader)
     return _facts(record, reader, entry, patient)
-
-
-def _entry(record: Observation, reader: Reader) -> Entry | None:
-    entries = reader.source_map.entries["Observation"]
-    for coding in record.code.coding:
-        found = entries.get((coding.system, coding.code))
-        if found is not None:
-            return found
-    return None
 
 
 def _facts(record: Observation, reader: Reader, entry: Entry, patient: str) -> tuple[Fact, ...] | Ignored | Issue:

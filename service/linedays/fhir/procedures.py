@@ -91,11 +91,9 @@ def facts_of_procedure(record: Procedure, reader: Reader) -> tuple[Fact, ...] | 
 
 
 def _entry(record: Procedure, reader: Reader) -> Entry | None:
-    entries = reader.source_map.entries["Procedure"]
-    for coding in record.code.coding:
-        found = entries.get((coding.system, coding.code))
-        if found is not None:
-            return found
+    found = reader.entry("Procedure", record.code)
+    if found is not None:
+        return found
     actions = [code for device in record.focal_device for code in _action(device)]
     if not reader.source_map.implanted.isdisjoint(actions):
         return _INSERTED

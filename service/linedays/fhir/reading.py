@@ -16,7 +16,7 @@ from linedays.fhir.datatypes import Coding, Concept, Reference
 from linedays.fhir.unread import Resource
 from linedays.fhir.wire import AllergyIntolerance, Device, DeviceUseStatement, Observation, Procedure
 from linedays.mapping.source_check import site_text
-from linedays.mapping.source_map import SourceMap, TimeFrom
+from linedays.mapping.source_map import Entry, SourceMap, TimeFrom
 
 RECORDED = "http://hl7.org/fhir/5.0/StructureDefinition/extension-Procedure.recorded"
 ALWAYS: Instant = 0
@@ -101,6 +101,15 @@ class Reader:
         """Return those of several references that name a resource of a type."""
         named = (self.reference(reference) for reference in references)
         return [found for found in named if found is not None and found.startswith((f"{name}/", "urn:"))]
+
+    def entry(self, resource: str, code: Concept) -> Entry | None:
+        """Return what the source map says of the first code that it lists, for a Procedure or an Observation."""
+        entries = self.source_map.entries[resource]
+        for coding in code.coding:
+            found = entries.get((coding.system, coding.code))
+            if found is not None:
+                return found
+        return None
 
     def moment(self, text: str, element: TimeFrom | None = None) -> Moment | TimeProblem:
         """Read a time as this system writes times in an element."""

@@ -9,13 +9,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 
+from linedays.core.anchors import DRESSING_ITEM
 from linedays.core.moment import DAY
 from linedays.core.policy import IntervalRule, NotRequiredRule, SeenRule, Source, UpkeepRule
 from linedays.mapping.quantities import duration_in_hours, duration_in_words
 from linedays.mapping.sections import Placed, Sections
 from linedays.mapping.shapes import AnyRuleShape, IntervalShape, LineKindShape, NotRequiredShape, SeenShape, Sourced
-
-DRESSING_CHANGE = "dressing-change"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,7 +47,7 @@ def chosen_line_kinds(shape: AnyRuleShape, kinds: tuple[LineKindShape, ...]) -> 
     return tuple(
         kind.code
         for kind in kinds
-        if kind.code not in chosen.codes and (kind.dressing or shape.item != DRESSING_CHANGE)
+        if kind.code not in chosen.codes and (kind.dressing or shape.item != DRESSING_ITEM)
     )
 
 

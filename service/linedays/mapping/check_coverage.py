@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from datetime import date
 from itertools import combinations, product
 
+from linedays.core.anchors import DRESSING_ITEM
 from linedays.core.policy import AgeGroup, IntervalRule, NotRequiredRule, SeenRule, in_force
-from linedays.mapping.build import DRESSING_CHANGE, BuiltRule
+from linedays.mapping.build import BuiltRule
 from linedays.mapping.documents import Problem
 from linedays.mapping.sections import Sections
 
@@ -49,7 +50,7 @@ def coverage_problems(sections: Sections, built: tuple[BuiltRule, ...]) -> Itera
 
 
 def _cases(sections: Sections, item: str, timed: list[BuiltRule]) -> Iterator[_Case]:
-    if item == DRESSING_CHANGE:
+    if item == DRESSING_ITEM:
         kinds = [kind.code for kind in sections.line_kinds.values if kind.dressing]
     else:
         kinds = list(dict.fromkeys(code for one in timed for code in one.rule.line_kinds))

@@ -66,7 +66,7 @@ Code = Annotated[str, StringConstraints(pattern=CODE_PATTERN)]
 # The teams among those whom a Task may be put to. Source: FHIR R4 Task.owner (http://hl7.org/fhir/R4/task.html).
 Owner = Annotated[
     str,
-    StringConstraints(pattern=r"^(Organization|CareTeam|HealthcareService|PractitionerRole)/[A-Za-z0-9.-]{1,64}$"),
+    StringConstraints(pattern=r"^(Organization|CareTeam|HealthcareService)/[A-Za-z0-9.-]{1,64}$"),
 ]
 Duration = Annotated[int, _read_by(seconds_from_text)]
 Days = Annotated[int, _read_by(days_from_text)]
@@ -77,7 +77,7 @@ MomentText = Annotated[str, _read_by(_moment_text)]
 Selected = Annotated[Selection, _read_by(_selection)]
 
 CODE_EXPECTED = "a code: small letters, digits and hyphens, in quotes where YAML needs them"
-OWNER_EXPECTED = "Organization/id, CareTeam/id, HealthcareService/id or PractitionerRole/id"
+OWNER_EXPECTED = "Organization/id, CareTeam/id or HealthcareService/id"
 DURATION_EXPECTED = "a duration with its unit, such as 7 d, 48 h or 15 min"
 SELECTION_EXPECTED = "any, a list of codes, or all_but with a list of codes"
 TRUTH_EXPECTED = "true or false"

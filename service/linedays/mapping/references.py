@@ -8,8 +8,9 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import TypeVar
 
+from linedays.core.anchors import DRESSING_ITEM
 from linedays.core.policy import NotRequiredWhen
-from linedays.mapping.build import DRESSING_CHANGE, chosen_line_kinds
+from linedays.mapping.build import chosen_line_kinds
 from linedays.mapping.documents import Problem
 from linedays.mapping.example_shapes import ExampleShape
 from linedays.mapping.sections import Placed, Section, Sections
@@ -138,9 +139,9 @@ def _dressing_contradictions(sections: Sections) -> Iterator[Problem]:
     never: dict[str, Placed[AnyRuleShape]] = {}
     for entry in sections.rules.items:
         rule = entry.value
-        if rule.item == DRESSING_CHANGE and isinstance(rule, NotRequiredShape) and rule.when is NotRequiredWhen.ALWAYS:
+        if rule.item == DRESSING_ITEM and isinstance(rule, NotRequiredShape) and rule.when is NotRequiredWhen.ALWAYS:
             never |= dict.fromkeys(chosen_line_kinds(rule, kinds), entry)
-        elif rule.item == DRESSING_CHANGE and not rule.line_kinds.all_but:
+        elif rule.item == DRESSING_ITEM and not rule.line_kinds.all_but:
             yield from _without_dressing(entry, kinds)
     for kind in sections.line_kinds.items:
         if kind.value.dressing and kind.value.code in never:
@@ -148,7 +149,7 @@ def _dressing_contradictions(sections: Sections) -> Iterator[Problem]:
             yield kind.problem(what, "dressing: false, or no such rule", "dressing")
         if not kind.value.dressing and kind.value.code not in never:
             what = f"{kind.value.code!r} has no dressing and no rule says so"
-            yield kind.problem(what, f"a rule of {DRESSING_CHANGE} of kind not-required, when: always", "dressing")
+            yield kind.problem(what, f"a rule of {DRESSING_ITEM} of kind not-required, when: always", "dressing")
 
 
 def _without_dressing(entry: Placed[AnyRuleShape], kinds: tuple[LineKindShape, ...]) -> Iterator[Problem]:

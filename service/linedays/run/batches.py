@@ -7,7 +7,7 @@ it meanwhile, all of it is decided again. Sites that share a name of a line are 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from linedays.core.changes import SiteWanted
+from linedays.core.compared import SiteWanted
 from linedays.fhir.identity import Identity, line_of
 from linedays.run.plan import DECIDED_AGAIN, Planned
 

@@ -11,19 +11,8 @@ from datetime import tzinfo
 from typing import Any
 
 from linedays import __version__
-from linedays.core.changes import (
-    Change,
-    Create,
-    EndReason,
-    Existing,
-    Held,
-    Leave,
-    LeaveReason,
-    Phase,
-    SiteWanted,
-    Write,
-    is_write,
-)
+from linedays.core.changes import Change, Create, EndReason, Held, Leave, LeaveReason, Write, is_write
+from linedays.core.compared import Existing, Phase, SiteWanted
 from linedays.core.evidence import withdrawn_sources
 from linedays.core.holds import Hold, holding
 from linedays.core.moment import Instant

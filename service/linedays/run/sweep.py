@@ -1,8 +1,7 @@
-"""One pass: read ─► derive ─► what is wanted ─► reconcile with what exists ─► write.
+"""A FHIR server → what a sweep would write there: read ─► derive ─► what is wanted ─► reconcile with what exists.
 
-I/O through the FhirServer port only.
-
-Run again over the same facts, a sweep writes nothing.
+I/O through the FhirServer port only, and it only reads; over the same facts and what was written for them, the plan is
+empty.
 """
 
 from dataclasses import replace

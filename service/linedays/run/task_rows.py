@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any, TypeAlias
 
-from linedays.core.changes import Severity
+from linedays.core.compared import Severity
 from linedays.core.moment import Instant, Moment, Precision, moment_from_text
 from linedays.core.states import Priority
 from linedays.fhir.elements import code_in, instant_from, reference_name

@@ -8,8 +8,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, tzinfo
 
-from linedays.core.asked import DRESSING, REMOVAL, conditions, dressing_item, lines_there
-from linedays.core.changes import Act, Condition, SiteWanted, WantedFlag, WantedTask
+from linedays.core.anchors import DRESSING_ITEM
+from linedays.core.asked import REMOVAL, conditions, dressing_item, lines_there
+from linedays.core.changes import Act
+from linedays.core.compared import Condition, SiteWanted, WantedFlag, WantedTask
+from linedays.core.concern import CONCERN_ITEM
 from linedays.core.evidence import withdrawn_sources
 from linedays.core.model import NONE_KNOWN, Fact, Person, Stay
 from linedays.core.own_tasks import joined_steps, own_tasks
@@ -24,7 +27,7 @@ from linedays.run.derive import PatientResult
 from linedays.run.worklist import line_words
 
 # A site concern stands beside these; every other part has nothing to do with it.
-_OF_THE_SITE = (DRESSING, REMOVAL)
+_OF_THE_SITE = (DRESSING_ITEM, REMOVAL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +146,7 @@ def _together(step: ItemState, state: SiteState, wording: Wording) -> str:
 
 
 def _stat_caution(state: SiteState, item: ItemState, wording: Wording) -> list[str]:
-    if item.item not in (*_OF_THE_SITE, "site-assessment"):
+    if item.item not in (*_OF_THE_SITE, CONCERN_ITEM):
         return []
     urgent = [one for one in (item, state.concern) if one is not None and one.priority is Priority.STAT]
     if not urgent:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from linedays.adapters.fhir_errors import FhirRejected, FhirUnavailable, WriteOutcome, Written
-from linedays.core.changes import ExistingTask
+from linedays.core.compared import ExistingTask
 from linedays.fhir.identity import Identity, key_of
 from linedays.fhir.outputs import read_existing, ref_of
 from linedays.run.batches import LineWrites, by_line, names_of_lines, next_batch

@@ -8,20 +8,8 @@ from datetime import UTC, tzinfo
 from typing import Any, TypeAlias, assert_never
 
 from linedays.core.asked import is_between_stays, is_kept
-from linedays.core.changes import (
-    Cancel,
-    Complete,
-    Create,
-    EndFlag,
-    Existing,
-    ExistingTask,
-    Revise,
-    SiteWanted,
-    Void,
-    WantedFlag,
-    WantedTask,
-    Write,
-)
+from linedays.core.changes import Cancel, Complete, Create, EndFlag, Revise, Void, Write
+from linedays.core.compared import Existing, ExistingTask, SiteWanted, WantedFlag, WantedTask
 from linedays.core.evidence import evidence_of
 from linedays.core.model import Stay
 from linedays.core.moment import Instant

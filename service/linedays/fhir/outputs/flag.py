@@ -10,7 +10,8 @@ from datetime import UTC, tzinfo
 from typing import Any, TypeAlias, assert_never
 
 from linedays.core.asked import Holding, dressing_item
-from linedays.core.changes import Condition, Create, EndFlag, ExistingFlag, Phase, Revise, Void, WantedFlag
+from linedays.core.changes import Create, EndFlag, Revise, Void
+from linedays.core.compared import Condition, ExistingFlag, Phase, WantedFlag
 from linedays.core.moment import DAY, Instant
 from linedays.core.states import Priority, SiteState
 from linedays.fhir.elements import (

@@ -1,4 +1,4 @@
-"""The Task of a dressing site: rendered, read back and changed. No I/O.
+"""A Task of a dressing site: rendered, read back and changed. No I/O.
 
 Only elements that we own are compared and replaced.
 """

@@ -4,7 +4,8 @@ from collections.abc import Hashable, Mapping
 from typing import Any
 
 from linedays.core.anchors import DRESSING_ITEM
-from linedays.core.changes import EndReason, ExistingTask, Phase, Severity
+from linedays.core.changes import EndReason
+from linedays.core.compared import ExistingTask, Phase, Severity
 from linedays.core.moment import DAY, Instant
 from linedays.core.states import Priority
 from linedays.fhir.elements import (

@@ -1,4 +1,4 @@
-"""A dressing site's state with its texts → the elements that we own of its one Task. No I/O.
+"""A dressing site's state with its texts → the elements that we own of one of its Tasks. No I/O.
 
 Nothing here depends on when it runs: there is no elapsed time, no "today" and no time of a run in it.
 """
@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from datetime import UTC
 from typing import Any
 
+from linedays.core.anchors import DRESSING_ITEM
 from linedays.core.asked import (
-    DRESSING,
     REMOVAL,
     began,
     cycle_of,
@@ -22,7 +22,9 @@ from linedays.core.asked import (
     severity_of,
     task_priority,
 )
-from linedays.core.changes import Act, WantedTask
+from linedays.core.changes import Act
+from linedays.core.compared import WantedTask
+from linedays.core.concern import CONCERN_ITEM
 from linedays.core.model import Allergy
 from linedays.core.moment import Instant
 from linedays.core.offers import is_raised
@@ -107,13 +109,13 @@ def wanted_task(content: TaskContent, identity: Identity) -> WantedTask | None:
 
 def _findings_of(state: SiteState, item: ItemState) -> tuple[SiteFinding, ...]:
     """Return what was found that the Task speaks of: for the dressing and a removal also of the site beside it."""
-    beside = state.concern.findings if state.concern and item.item in (DRESSING, REMOVAL) else ()
+    beside = state.concern.findings if state.concern and item.item in (DRESSING_ITEM, REMOVAL) else ()
     return (*item.findings, *beside)
 
 
 def _about(item: ItemState) -> str:
     """Return the item that a Task is kept under: looking at a dressing or its site is one with changing it."""
-    return item.item if item.item not in (DRESSING, "site-assessment") else DRESSING
+    return item.item if item.item not in (DRESSING_ITEM, CONCERN_ITEM) else DRESSING_ITEM
 
 
 def _stem(state: SiteState, item: ItemState, cycle: ItemState) -> str:
