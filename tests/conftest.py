@@ -1,4 +1,4 @@
-"""What holds for every test: deterministic Hypothesis runs, and a loud word about tests that could not run."""
+"""What holds for every test: deterministic Hypothesis runs, a check of all that is written, a loud word about what did not run."""
 
 import os
 
@@ -6,11 +6,17 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 from support.icu_data import icu_data_is_there
+from support.written_log import WrittenPlugin
 
 settings.register_profile("calm", derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("calm")
 
 _LEFT_OUT: list[str] = []
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Let everything that the run writes be checked."""
+    config.pluginmanager.register(WrittenPlugin(), "written")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -33,6 +33,7 @@ from linedays.run.demo_hospital import hospital_resources
 from linedays.run.demo_story import hospital_story, told_at
 from support.memory_fhir_server import MemoryFhirServer
 
+pytestmark = pytest.mark.sends_made_up("what servers do with resources made up for it, good and bad")
 SYSTEM = "https://linedays.example/fhir/identifier"
 _NUMBERS = count(1)
 

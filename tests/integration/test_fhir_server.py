@@ -18,6 +18,7 @@ from linedays.adapters.fhir_http import Retries, new_client
 from linedays.adapters.fhir_server import FhirServer
 from linedays.fhir.searches import Search, carrying_identifier, everything_of
 
+pytestmark = pytest.mark.sends_made_up("what the adapter does with answers to resources made up for it")
 BASE = "https://fhir.saint-ondine.example/r4"
 SECRET = "quillfeather-19870401"  # stands for whatever names a patient; must never leave the adapter
 FLAGS = Search(resource_type="Flag", params=(("patient", f"Patient/{SECRET}"),))

@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from linedays.fhir.identity import key_of
 from support.life_table import BY_US, OPEN, Cell, Expected
 from support.life_table_charts import EVENTS
 from support.life_table_run import LAST, NOTE, Life, code_of

@@ -115,12 +115,15 @@ class MemoryFhirServer:
             yield orjson.dumps({"resourceType": "Bundle", "type": "searchset", "total": len(found), "entry": entries})
 
     def create(self, resource: Mapping[str, Any], if_none_exist: str) -> WriteOutcome:
-        return _raised(self.send(Entry(resource=resource, if_none_exist=if_none_exist)))
+        return _raised(self._sent(Entry(resource=resource, if_none_exist=if_none_exist)))
 
     def update(self, resource: Mapping[str, Any], version: str | None) -> WriteOutcome:
-        return _raised(self.send(Entry(resource=resource, version=version)))
+        return _raised(self._sent(Entry(resource=resource, version=version)))
 
     def send(self, entry: Entry) -> WriteOutcome:
+        return self._sent(entry)
+
+    def _sent(self, entry: Entry) -> WriteOutcome:
         fault = self._asked_to_write("send")
         if fault is Fault.CONTESTED:
             return outcome_of_status(entry, self._contest(), None, None, said="contested")

@@ -1,6 +1,7 @@
 """The R4 shapes of Observation, Provenance and Device, as tables for our own check. No I/O.
 
-What R4 leaves open and we always write (an identifier, the patient, the instant) is required here.
+What R4 leaves open and we always write (an identifier, the patient, the instant, the id of a Provenance, which is put
+under it) is required here.
 Source: FHIR R4 (http://hl7.org/fhir/R4/), pages observation.html, provenance.html and device.html.
 """
 
@@ -81,6 +82,7 @@ RESOURCES: dict[str, dict[str, Element]] = {
         "component": some("ObservationComponent"),
     },
     "Provenance": RESOURCE | {
+        "id": Element("id", required=True),
         "target": to(required=True, many=True), "occurred[x]": one_of("Period", "DateTime"),
         "recorded": Element("instant", required=True), "policy": some("uri"), "location": to("Location"),
         "reason": some("CodeableConcept"), "activity": Element("CodeableConcept"),

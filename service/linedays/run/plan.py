@@ -132,15 +132,16 @@ def _checked(
     sources: tuple[str, ...] = (),
     before: Resource | None = None,
 ) -> Planned:
-    problems = _problems(resource, identity)
+    problems = problems_before_sending(resource, identity)
     if problems and before is not None:
         # What others wrote into it is carried through; it stood there before and is no reason to leave a need untold.
-        theirs = {_without_places(one) for one in _problems(before, identity)}
+        theirs = {_without_places(one) for one in problems_before_sending(before, identity)}
         problems = tuple(one for one in problems if _without_places(one) not in theirs)
     return Planned(change=change, resource=resource, problems=problems, sources=sources)
 
 
-def _problems(resource: Resource, identity: Identity) -> tuple[str, ...]:
+def problems_before_sending(resource: Resource, identity: Identity) -> tuple[str, ...]:
+    """Return why a resource of ours may not be sent: what our own check finds, else what the classes say."""
     return problems_of(resource, identity) or tuple(validate_with_classes(resource))
 
 

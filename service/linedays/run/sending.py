@@ -3,7 +3,8 @@
 The ways, largest first: a transaction (all or nothing), a batch (each entry for itself), single requests. A server may
 say that it takes one and refuse it: then the next smaller one is used. Each write is guarded: a create by
 ifNoneExist, an update by ifMatch. Nothing is sent twice here: what got no answer is left in doubt, for the caller to
-look at. What was written is traced by a Provenance, in the same transaction or after.
+look at. What was written is traced by a Provenance, in the same transaction or after. One that our own check refuses is
+not sent and keeps no write back.
 """
 
 from collections.abc import Callable, Sequence
@@ -16,7 +17,7 @@ from linedays.adapters.fhir_errors import FhirRejected, FhirUnavailable, WriteOu
 from linedays.fhir.identity import Identity, key_of
 from linedays.fhir.searches import if_none_exist
 from linedays.run.batches import BATCH_SIZE, LineWrites
-from linedays.run.plan import Planned
+from linedays.run.plan import Planned, problems_before_sending
 from linedays.run.ports import FhirServer
 
 Resource = dict[str, Any]
@@ -92,9 +93,19 @@ class Sender:
 
         Raises: FhirUnavailable; whatever the fence raises.
         """
-        told = self._trace(written) if self._trace is not None and written else None
-        if told is not None:
+        told, problems = self._made_trace(written)
+        if problems:
+            self._refuse_trace(problems)
+        elif told is not None:
             self._put_trace(Entry(resource=told))
+
+    def _made_trace(self, written: Sequence[Traced]) -> tuple[Resource | None, tuple[str, ...]]:
+        """Return the Provenance of what is written together, and why it may not be sent (empty: it may)."""
+        told = self._trace(written) if self._trace is not None and written else None
+        return told, () if told is None else problems_before_sending(told, self._identity)
+
+    def _refuse_trace(self, problems: Sequence[str]) -> None:
+        self.refused_traces.append("; ".join(problems))
 
     def _put_trace(self, entry: Entry) -> None:
         for attempt in range(_TRACE_TRIES):
@@ -144,7 +155,9 @@ class Sender:
     def _in_transaction(self, batch: Sequence[LineWrites], ways: tuple[BundleKind | None, ...], sent: Sent) -> None:
         writes = _writes(batch)
         traced = [Traced(planned=planned, reference=_name_inside(self._entry(planned))) for planned in writes]
-        told = self._trace(traced) if self._trace is not None else None
+        told, problems = self._made_trace(traced)
+        if problems:
+            told = None  # It is made again, and said to be refused, when the writes have their own references.
         entries = [*map(self._entry, writes), *([Entry(resource=told)] if told is not None else [])]
         self._may_write()
         sent.in_doubt, sent.told_along = writes, told is not None
@@ -172,8 +185,10 @@ class Sender:
 
     def _narrow(self, stored: Entry, written: Sequence[Traced]) -> None:
         """Say in a trace only what was written."""
-        truly = self._trace(written) if self._trace is not None and written else None
-        if truly is None:
+        truly, problems = self._made_trace(written)
+        if problems:
+            self._refuse_trace(problems)
+        elif truly is None:
             self.refused_traces.append("it names only what existed before; nothing is deleted")
         else:
             self._put_trace(Entry(resource={**truly, "id": stored.resource["id"]}, version=stored.version))
