@@ -8,6 +8,7 @@ Nothing of ours is kept between two steps but what stands on the server: each re
 So the whole table is also the proof that a store which is lost between any two steps changes nothing (design 2.6).
 """
 
+import os
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -30,6 +31,8 @@ from support.small_ward import wired
 SEED, MORE = 20310514, 250
 TABLE = life_table()
 SAMPLE = TABLE.sample(SEED, MORE)
+# All of them take a server of this kind some minutes.
+EVERYDAY = TABLE.cells if os.environ.get("LINEDAYS_WHOLE_LIFE_TABLE") else SAMPLE
 # The events that are a policy, and the interval in days by which the last sweep goes.
 POLICIES = {"policy-shortened": 1, "policy-lengthened": 14}
 Differences = Callable[[Cell, Expected, Life], list[str]]
@@ -85,7 +88,7 @@ def in_memory(tmp_path_factory: pytest.TempPathFactory) -> Run:
 
 @pytest.fixture(scope="module")
 def everyday_server(tmp_path_factory: pytest.TempPathFactory) -> Run:
-    return all_worlds(everyday, SAMPLE, tmp_path_factory.mktemp("everyday"), settled_anew)
+    return all_worlds(everyday, EVERYDAY, tmp_path_factory.mktemp("everyday"), settled_anew)
 
 
 SERVERS = [pytest.param("in_memory", id="memory"), pytest.param("everyday_server", id="everyday", marks=pytest.mark.server)]
@@ -149,5 +152,5 @@ def test_the_table_is_counted(capsys: pytest.CaptureFixture[str]) -> None:
             f"\nlife table: {len(TABLE.states)} states × {len(TABLE.statuses)} statuses × {len(TABLE.events)} events = {whole}; "
             f"{len(TABLE.excluded)} impossible ({'; '.join(f'{count} {text}' for text, count in why.items())}); "
             f"{len(TABLE.cells)} cells; {len(TABLE.tasks)} rules for Tasks, {len(TABLE.becomes)} for states "
-            f"and Flags; everyday server: {len(SAMPLE)} cells, seed {SEED}"
+            f"and Flags; everyday server: {len(EVERYDAY)} cells, seed {SEED}"
         )

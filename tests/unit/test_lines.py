@@ -223,6 +223,8 @@ def test_a_second_insertion_on_a_device_that_was_removed_is_a_new_line(removal):
     assert set(found) == {"Device/a", "Procedure/in-2"}
     assert (found["Device/a"].end, found["Device/a"].end_source) == (removal.happened, "Procedure/out")
     assert (found["Procedure/in-2"].start, found["Procedure/in-2"].end) == (when("2026-03-06 08:00"), None)
+    # Still of the kind that the record of the Device says.
+    assert found["Procedure/in-2"].kind == found["Device/a"].kind != "unknown"
 
 
 @pytest.mark.parametrize("out", [None, "2026-03-01 08:00", "2026-03-06 08:00:01"], ids=["never", "before", "after"])

@@ -97,7 +97,7 @@ def _rows(swept: GuardedSweep) -> list[tuple[str, str, str, str]]:
     for each in swept.plan.writes:
         resource = each.resource
         says = resource.get("description") or resource.get("code", {}).get("text", "")
-        what = f"{resource['resourceType']} {type(each.change).__name__.lower()}"
+        what = f"{resource['resourceType']} {each.how}"
         why = "; ".join(each.problems) or ("held" if held_by(each.change) else "")
         if resource["resourceType"] == VALUE_TYPE:
             # Ten and more for each line: told one by one they would hide the rest.
@@ -177,7 +177,7 @@ def _as_json(swept: GuardedSweep, wired: Wired) -> dict[str, object]:
         "applied": outcome is not None,
         "writes": [
             {
-                "change": type(each.change).__name__.lower(),
+                "change": each.how,
                 "resource": each.resource,
                 "problems": list(each.problems),
                 "on_hold": held_by(each.change) is not None,

@@ -136,7 +136,10 @@ def draft_lines(creating: list[Fact], context: Context) -> tuple[list[LineDraft]
             continue
         draft = by_device.get(fact.device)
         if draft is None or removed_between(draft, fact, context.removals):
+            # The same Device once more: a line of its own, and still of the kind that its record says.
+            kind = draft.kind if draft is not None else UNKNOWN_KIND
             draft = by_device[fact.device] = _from_insertion(fact, context)
+            draft.kind = kind if draft.kind == UNKNOWN_KIND else draft.kind
             drafts.append(draft)
         elif draft.start_basis is _RECORD_ONLY:
             _give_insertion(draft, fact, context)

@@ -52,6 +52,11 @@ class Planned:
     sources: tuple[str, ...] = ()
 
     @property
+    def how(self) -> str:
+        """What is done, in one word: create, revise, end …"""
+        return type(self.change).__name__.removesuffix("Flag").lower()
+
+    @property
     def creates(self) -> bool:
         """True where the resource is not there yet: it is created unless one with its key exists."""
         return isinstance(self.change, Create | Record)

@@ -223,7 +223,7 @@ class _Writing:
 
 
 def _what(planned: Planned) -> str:
-    return f"{planned.resource['resourceType']} {type(planned.change).__name__.lower()}"
+    return f"{planned.resource['resourceType']} {planned.how}"
 
 
 def _unsettled(batch: Sequence[LineWrites], sent: Sent) -> list[LineWrites]:
