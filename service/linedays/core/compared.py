@@ -141,10 +141,10 @@ class ExistingTask:
     """A Task of ours as it stands on the server.
 
     `ref` is `Task/id`. `waiting` is true while nobody has accepted it; `touched` where a person did anything with it.
-    `since` is the start of its wanted period; `anchor` and `counts_from` say what its cycle counts from; `finding`
-    is the entry that it stands on; `modified` is when it was last changed. `done` is true where a person marked it
-    done, `reminds` where it only reminds of charting that, which was `marked` at a time; `said` is the reason that a
-    person gave.
+    `since` is the start of its wanted period; `anchor` and `counts_from` say what its cycle counts from; `finding` is
+    the entry that it stands on. `modified` is when it was last changed, as it says itself, `stored` as the server says.
+    `done` is true where a person marked it done, `reminds` where it only reminds of charting that, which was `marked`
+    at a time; `said` is the reason that a person gave.
     """
 
     ref: str
@@ -160,6 +160,7 @@ class ExistingTask:
     modified: Instant
     own: Hashable
     item: str
+    stored: Instant | None = None
     since: Instant | None = None
     anchor: str | None = None
     counts_from: Instant | None = None
@@ -183,6 +184,7 @@ class ExistingFlag:
     since: Instant
     modified: Instant
     own: Hashable
+    stored: Instant | None = None
     finding: str | None = None
 
 

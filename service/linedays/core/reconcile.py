@@ -6,6 +6,7 @@ holds until things get worse or its time is over. Applying the changes and askin
 """
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from functools import partial
 from types import MappingProxyType
 
@@ -33,7 +34,7 @@ from linedays.core.compared import (
     SiteWanted,
     WantedFlag,
 )
-from linedays.core.moment import Instant
+from linedays.core.moment import HOUR, Instant
 from linedays.core.offers import next_offer, standing_no
 from linedays.core.task_life import Naming, task_changes
 
@@ -63,7 +64,7 @@ def reconcile(
     """
     by_line: dict[str, list[Existing]] = {}
     for one in existing:
-        by_line.setdefault(one.line, []).append(one)
+        by_line.setdefault(one.line, []).append(_by_now(one, at))
     changes: list[Change] = []
     for site in sorted(sites, key=lambda site: site.lines):
         found = [one for line in site.lines for one in by_line.pop(line, [])]
@@ -76,6 +77,14 @@ def reconcile(
         reason = gone.get(line)
         changes += _ended(by_line[line], reason) if reason else _left(by_line[line])
     return tuple(changes)
+
+
+def _by_now(one: Existing, at: Instant) -> Existing:
+    """Return one whose last change is not ahead of us: a clock that ran years ahead must silence nobody till then."""
+    if one.modified <= at + HOUR:
+        return one
+    first = one.authored if isinstance(one, ExistingTask) else one.since
+    return replace(one, modified=min(max(one.stored or first, first), at))
 
 
 def _open(found: Iterable[Existing]) -> list[Existing]:

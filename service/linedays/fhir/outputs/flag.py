@@ -12,7 +12,7 @@ from typing import Any, TypeAlias, assert_never
 from linedays.core.asked import Holding, dressing_item
 from linedays.core.changes import Create, EndFlag, Revise, Void
 from linedays.core.compared import Condition, ExistingFlag, Phase, WantedFlag
-from linedays.core.moment import DAY, Instant
+from linedays.core.moment import Instant
 from linedays.core.states import Priority, SiteState
 from linedays.fhir.elements import (
     Resource,
@@ -138,17 +138,11 @@ def read_flag(resource: Mapping[str, Any], identity: Identity) -> ExistingFlag |
         phase=_phase(resource, identity),
         condition=Condition(code),
         since=start,
-        modified=_modified(period, updated, start),
+        modified=instant_from(period.get("end")) or updated or start,
+        stored=updated,
         own=own_of(resource, identity),
         finding=_detail(resource),
     )
-
-
-def _modified(period: Mapping[str, Any], updated: Instant | None, start: Instant) -> Instant:
-    ended = instant_from(period.get("end"))
-    if ended is None or (updated is not None and ended > updated + DAY):
-        return start if updated is None else updated
-    return ended
 
 
 def _phase(resource: Mapping[str, Any], identity: Identity) -> Phase:

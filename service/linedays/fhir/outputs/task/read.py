@@ -6,7 +6,7 @@ from typing import Any
 from linedays.core.anchors import DRESSING_ITEM
 from linedays.core.changes import EndReason
 from linedays.core.compared import ExistingTask, Phase, Severity
-from linedays.core.moment import DAY, Instant
+from linedays.core.moment import Instant
 from linedays.core.states import Priority
 from linedays.fhir.elements import (
     Resource,
@@ -101,6 +101,7 @@ def read_task(resource: Mapping[str, Any], identity: Identity) -> ExistingTask |
         severity=_severity(resource, identity),
         authored=authored,
         modified=_modified(resource, updated, authored),
+        stored=updated,
         own=own_of(resource, identity),
         item=next((code for code in sorted(codes - {LOOKING, REMINDING})), DRESSING_ITEM),
         since=instant_from(resource.get("restriction", {}).get("period", {}).get("start")),
@@ -115,13 +116,13 @@ def read_task(resource: Mapping[str, Any], identity: Identity) -> ExistingTask |
 
 
 def _modified(resource: Mapping[str, Any], updated: Instant | None, authored: Instant) -> Instant:
-    """Return when a Task was last changed: never later than it was stored, whatever a clock that ran ahead wrote."""
+    """Return when a Task was last changed, as it says itself."""
     said = instant_from(resource.get("lastModified"))
     if updated is None:
         return authored if said is None else said
     # Some systems change a Task without touching this element: then it still says when we wrote it.
     untouched = said == authored and resource.get("status") not in WAITING
-    return updated if said is None or untouched or said > updated + DAY else said
+    return max(updated, authored) if said is None or untouched else said
 
 
 def _said(resource: Mapping[str, Any], identity: Identity) -> str | None:
