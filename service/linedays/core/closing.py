@@ -11,7 +11,7 @@ from linedays.core.anchors import DRESSING_ITEM
 from linedays.core.asked import REMOVAL
 from linedays.core.changes import Cancel, Complete, EndFlag, EndReason
 from linedays.core.compared import Condition, Evidence, EvidenceKind, ExistingFlag, ExistingTask, Severity
-from linedays.core.moment import MINUTE, Instant
+from linedays.core.moment import MINUTE, Instant, Moment
 
 _OVER = {
     EvidenceKind.REMOVED: EndReason.LINE_OUT,
@@ -101,21 +101,20 @@ def _resets(task: ExistingTask, evidence: Iterable[Evidence]) -> list[Evidence]:
     # A new dressing does not answer a site concern.
     if task.severity is Severity.SITE_CONCERN:
         return []
-    return [fact for fact in evidence if fact.kind in _RESET and fact.item == task.item and _answers(task, fact)]
+    about = [fact for fact in evidence if fact.kind in _RESET and fact.item == task.item]
+    return [fact for fact in about if fact.happened and _answers(task, fact, fact.happened)]
 
 
-def _answers(task: ExistingTask, fact: Evidence) -> bool:
+def _answers(task: ExistingTask, fact: Evidence, happened: Moment) -> bool:
     """Tell whether a change is another one than the Task counts from and, where it stands on a finding, not before it.
 
     A corrected time of the change that it counts from is no new change, unless it now lies after the finding.
     """
-    if fact.happened is None:
-        return False
-    made = fact.happened.latest // MINUTE
+    made = happened.latest // MINUTE
     clears = task.since is not None and task.finding is not None and made >= task.since // MINUTE
     if task.severity in (Severity.COMPROMISED, Severity.STAT):
         return clears or (task.since is None and fact.source != task.anchor)
-    later = task.counts_from is None or fact.happened.earliest > task.counts_from
+    later = task.counts_from is None or happened.earliest > task.counts_from
     return fact.source != task.anchor and later
 
 
