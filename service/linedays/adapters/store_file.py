@@ -9,7 +9,7 @@ import os
 import sqlite3
 import stat
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from importlib import resources
 from pathlib import Path
 
@@ -28,14 +28,12 @@ def open_file(folder: Path) -> sqlite3.Connection:
     path = folder / FILE
     with told(path):
         _make_private(folder, path)
-        with _alone(folder):
-            # Autocommit: every transaction is begun and ended in so many words.
+        with _alone(folder), ExitStack() as unless_prepared:
+            # Autocommit: every transaction is begun in so many words.
             connection = sqlite3.connect(path, isolation_level=None, timeout=BUSY_MS / 1000)
-            try:
-                _prepare(connection, path)
-            except BaseException:
-                connection.close()
-                raise
+            unless_prepared.enter_context(closing(connection))
+            _prepare(connection, path)
+            unless_prepared.pop_all()
             return connection
 
 
@@ -87,12 +85,9 @@ def told(path: Path) -> Iterator[None]:
 def transaction(connection: sqlite3.Connection) -> Iterator[None]:
     """Hold the one write lock of the file; everything within happens, or nothing."""
     connection.execute("BEGIN IMMEDIATE")
-    try:
+    # It commits at the end, and rolls back where anything is raised, a commit that failed included.
+    with connection:
         yield
-        connection.execute("COMMIT")
-    except BaseException:
-        connection.rollback()
-        raise
 
 
 def _make_private(folder: Path, path: Path) -> None:
