@@ -16,7 +16,7 @@ from msgspec import Struct, inspect
 
 from linedays.core.moment import Instant
 from linedays.fhir.collected import add_record
-from linedays.fhir.wire import READ_TYPES
+from linedays.fhir.records import READ_TYPES
 from linedays.run.derive import Derivation, Instance, derive, new_collection
 
 

@@ -13,7 +13,7 @@ from linedays.core.timeline import build_chart
 from linedays.fhir.collected import Collected
 from linedays.fhir.normalise import places
 from linedays.fhir.people import with_tops
-from linedays.fhir.wire import Record
+from linedays.fhir.records import Record
 from linedays.run.derive import Derivation, collect_all, derive_all
 from support.generator import AT
 from support.pipeline import instance, instant

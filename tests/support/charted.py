@@ -15,7 +15,8 @@ from linedays.fhir.observations import facts_of_observation
 from linedays.fhir.people import person_of, stay_of
 from linedays.fhir.procedures import facts_of_procedure
 from linedays.fhir.reading import RECORDED, Reader
-from linedays.fhir.wire import Record, Refusal, record_from_bytes
+from linedays.fhir.records import Record
+from linedays.fhir.wire import Refusal, record_from_bytes
 from support.generator import ZONE
 from support.pipeline import instance
 

@@ -10,7 +10,7 @@ import pytest
 from linedays.core.model import FactKind
 from linedays.core.moment import Moment, Precision, TimeProblem, exactly
 from linedays.fhir.reading import ALWAYS, Reader, ignored, is_ours, says_nothing, shown
-from linedays.fhir.wire import Coding, Concept, Reference
+from linedays.fhir.records import Coding, Concept, Reference
 from linedays.mapping.source_map import TimeFrom
 from support.charted import OWN, at, device, encounter, observation, procedure, reader, record, recorded, stored, use
 

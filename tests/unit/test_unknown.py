@@ -10,8 +10,9 @@ from functools import cache
 import pytest
 from fhir.resources.R4B import get_fhir_model_class
 
-from linedays.fhir import datatypes, wire
-from linedays.fhir.wire import READ_TYPES, Odd, Refusal, record_from_bytes
+from linedays.fhir import datatypes, records, wire
+from linedays.fhir.records import READ_TYPES
+from linedays.fhir.wire import Odd, Refusal, record_from_bytes
 from support.charted import device, encounter, observation, person, procedure, raw, record
 
 SECRET = "Sam Sample born 1961"
@@ -49,7 +50,7 @@ def test_every_element_of_a_type_is_known_and_no_other(name):
 def test_every_element_of_a_part_is_known_and_no_other(name):
     module, model = PARTS[name]
     theirs = elements_of(getattr(importlib.import_module(f"fhir.resources.R4B.{module}"), model))
-    assert set(getattr(wire, name).__struct_encode_fields__) == theirs
+    assert set(getattr(records, name).__struct_encode_fields__) == theirs
 
 
 @pytest.mark.parametrize("name", TYPES)
@@ -171,7 +172,7 @@ def test_name_that_no_element_has_is_not_quoted(name):
 def test_extension_of_a_primitive_that_is_read_needs_no_second_look(monkeypatch):
     monkeypatch.setattr(wire, "known_only", None)
     given = procedure(_performedDateTime={"extension": [{"url": "urn:x", "valueString": "about noon"}]})
-    assert type(record_from_bytes(raw(given))) is wire.Procedure
+    assert type(record_from_bytes(raw(given))) is records.Procedure
 
 
 def test_deep_nesting_beside_an_unknown_element_says_so():

@@ -6,17 +6,8 @@ device-statement-status, encounter-status (required bindings; the lists as fhir-
 
 import pytest
 
-from linedays.fhir.wire import (
-    READ_TYPES,
-    Device,
-    DeviceUseStatement,
-    Encounter,
-    Observation,
-    Patient,
-    Procedure,
-    Refusal,
-    record_from_bytes,
-)
+from linedays.fhir.records import READ_TYPES, Device, DeviceUseStatement, Encounter, Observation, Patient, Procedure
+from linedays.fhir.wire import Refusal, record_from_bytes
 from support.charted import device, encounter, observation, person, procedure, raw, record, use
 
 SECRET = "Sam Sample born 1961"

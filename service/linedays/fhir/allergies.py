@@ -15,7 +15,7 @@ from linedays.core.moment import Instant
 from linedays.core.tally import DUPLICATE, NOT_KNOWN_YET, SUPERSEDED
 from linedays.fhir.datatypes import Concept
 from linedays.fhir.reading import ALWAYS, Ignored, Reader, ignored, issue, shown, source_of
-from linedays.fhir.wire import AllergyIntolerance
+from linedays.fhir.records import AllergyIntolerance
 
 # Source: FHIR R4, the code systems allergyintolerance-clinical and allergyintolerance-verification and the value set
 # allergy-intolerance-category (http://hl7.org/fhir/R4/allergyintolerance.html, "Terminology Bindings").

@@ -18,8 +18,7 @@ from linedays.fhir.people import IN_ERROR, PersonVersion, StayRead, person_of, s
 from linedays.fhir.places import LocationRead, location_of
 from linedays.fhir.procedures import facts_of_procedure
 from linedays.fhir.reading import ALWAYS, Ignored, OnlyIfLine, Reader
-from linedays.fhir.unread import Resource
-from linedays.fhir.wire import (
+from linedays.fhir.records import (
     AllergyIntolerance,
     Device,
     DeviceUseStatement,
@@ -30,6 +29,7 @@ from linedays.fhir.wire import (
     Procedure,
     Record,
 )
+from linedays.fhir.unread import Resource
 
 Outcome = tuple[Fact, ...] | OnlyIfLine | Ignored | Issue | GestationNote
 

@@ -15,7 +15,7 @@ from linedays.fhir.reading import (
     shown,
     source_of,
 )
-from linedays.fhir.wire import Device, DeviceUseStatement
+from linedays.fhir.records import Device, DeviceUseStatement
 
 NOT_A_LINE = "not-a-line"
 _DEVICE = FactKind.DEVICE

@@ -18,20 +18,18 @@ from linedays.fhir.observations import facts_of_observation
 from linedays.fhir.places import places_of
 from linedays.fhir.procedures import facts_of_procedure
 from linedays.fhir.reading import Ignored, says_nothing, source_of
-from linedays.fhir.wire import (
+from linedays.fhir.records import (
     AllergyIntolerance,
     Device,
     DeviceUseStatement,
     Encounter,
     Location,
     Observation,
-    Odd,
     Patient,
     Procedure,
     Record,
-    Refusal,
-    record_from_bytes,
 )
+from linedays.fhir.wire import Odd, Refusal, record_from_bytes
 
 LARGEST_RESOURCE = 8_000_000
 _MOST_NAMED = 5

@@ -21,7 +21,7 @@ from linedays.fhir.reading import (
     source_of,
     unmapped,
 )
-from linedays.fhir.wire import Component, Observation
+from linedays.fhir.records import Component, Observation
 from linedays.mapping.source_check import answer_text
 from linedays.mapping.source_map import NO_FINDING, Answers, Code, Entry, TimeFrom
 

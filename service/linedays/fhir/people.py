@@ -16,7 +16,7 @@ from linedays.core.model import Issue, IssueKind, Person, PlaceSpan, Stay
 from linedays.core.moment import Instant, Moment, TimeProblem, exactly
 from linedays.fhir.datatypes import Period
 from linedays.fhir.reading import ALWAYS, Ignored, Reader, bad_time, ignored, issue, source_of
-from linedays.fhir.wire import Encounter, EncounterLocation, Patient
+from linedays.fhir.records import Encounter, EncounterLocation, Patient
 
 IN_ERROR = "entered-in-error"
 _NOT_BEGUN = frozenset({"planned", "cancelled"})

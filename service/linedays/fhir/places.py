@@ -11,7 +11,7 @@ from msgspec import Struct
 from linedays.core.count_rules import CountingRules, place_class_of
 from linedays.core.model import Issue, IssueKind, Place
 from linedays.fhir.reading import type_and_id
-from linedays.fhir.wire import Location
+from linedays.fhir.records import Location
 
 TIMEZONE = "http://hl7.org/fhir/StructureDefinition/timezone"
 _INSIDE_A_UNIT = frozenset({"bd", "ro"})

@@ -20,7 +20,7 @@ from linedays.fhir.reading import (
     source_of,
     unmapped,
 )
-from linedays.fhir.wire import FocalDevice, Procedure
+from linedays.fhir.records import FocalDevice, Procedure
 from linedays.mapping.source_map import Code, Entry, TimeFrom
 
 # What a fact of each kind comes to under the statuses in which its Procedure says anything.

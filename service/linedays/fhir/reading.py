@@ -13,8 +13,8 @@ from typing import Any
 from linedays.core.model import Fact, FactKind, Issue, IssueKind
 from linedays.core.moment import Instant, Moment, TimeProblem, instant_from_text, moment_from_text
 from linedays.fhir.datatypes import Coding, Concept, Reference
+from linedays.fhir.records import AllergyIntolerance, Device, DeviceUseStatement, Observation, Procedure
 from linedays.fhir.unread import Resource
-from linedays.fhir.wire import AllergyIntolerance, Device, DeviceUseStatement, Observation, Procedure
 from linedays.mapping.source_check import site_text
 from linedays.mapping.source_map import Entry, SourceMap, TimeFrom
 
