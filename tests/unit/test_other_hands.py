@@ -210,6 +210,35 @@ def test_a_byte_that_is_no_text_in_a_charted_note_stops_nothing() -> None:
     assert apply_plan(planned(server), server, IDENTITY).refused == []
 
 
+@pytest.mark.parametrize("kind", ["Task", "Flag"])
+def test_a_byte_that_is_no_text_in_one_of_ours_leaves_that_one_alone_and_no_need_untold(kind: str) -> None:
+    """It is named and not written over; what it may have asked for is asked for beside it."""
+
+    class Spoilt(MemoryFhirServer):
+        def read(self, *asked: str) -> bytes | None:
+            found = super().read(*asked)
+            return None if found is None else found.replace(b"made-up-note", b"made-\xe4-note")
+
+        def read_pages(self, search: Any) -> Any:
+            for page in super().read_pages(search):
+                yield page.replace(b"made-up-note", b"made-\xe4-note")
+
+    server, _ = swept()
+    (ref,) = [one for one in read_ours(server, IDENTITY) if one.startswith(f"{kind}/")]
+    server.person_edits(ref, lambda one: {**one, "text": {**one["text"], "div": one["text"]["div"].replace("Informs", "made-up-note")}})
+    server.__class__ = Spoilt
+    before = server.read(*ref.split("/"))
+    assert before is not None
+    assert b"\xe4" in before
+    for now in (AT + HOUR, AT + HOUR + 60):
+        plan = planned(server, now)
+        assert plan.unread == (ref,)
+        apply_plan(plan, server, IDENTITY)
+    assert plan.writes == ()
+    assert server.read(*ref.split("/")) == before
+    assert len([one for one in read_ours(server, IDENTITY) if one.startswith(f"{kind}/")]) == 2
+
+
 # Who and what about ------------------------------------------------------------------------------------------------------
 
 

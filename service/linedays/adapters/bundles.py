@@ -3,9 +3,10 @@
 Each resource is handed on undecoded, so that one that does not fit is one issue and not the loss of the whole page.
 """
 
-from typing import Literal
+from typing import Any, Literal
 
 import msgspec
+import orjson
 
 from linedays.adapters.fhir_errors import FhirRejected
 
@@ -22,6 +23,8 @@ class _Entry(msgspec.Struct):
 _bundle = msgspec.json.Decoder(_Bundle)
 _entry = msgspec.json.Decoder(_Entry)
 _UNREADABLE = (msgspec.DecodeError, UnicodeDecodeError, RecursionError)
+# What tells whose a resource is and which one, and nothing of what it says.
+_NAMES = ("resourceType", "id", "identifier", "groupIdentifier")
 
 
 def bundle_entries(raw: bytes) -> tuple[bytes, ...] | None:
@@ -46,6 +49,26 @@ def entries_of(page: bytes, what: str) -> tuple[bytes, ...]:
     if found is None:
         raise FhirRejected(f"search of {what}: a page is no FHIR Bundle that can be read; nothing was derived from it")
     return found
+
+
+def resource_from(raw: bytes) -> dict[str, Any]:
+    """Return one resource decoded; of one whose bytes are not all text only what names it, where that can be read.
+
+    So it is known to be there, and nothing that stands in it can be believed or written back.
+    """
+    try:
+        found = orjson.loads(raw)
+    except orjson.JSONDecodeError:
+        found = _names_in(raw)
+    return found if isinstance(found, dict) else {}
+
+
+def _names_in(raw: bytes) -> dict[str, Any]:
+    try:
+        found = orjson.loads(raw.decode(errors="replace"))
+    except orjson.JSONDecodeError:
+        return {}
+    return {name: found[name] for name in _NAMES if name in found} if isinstance(found, dict) else {}
 
 
 def _resource_of(entry: msgspec.Raw) -> bytes:

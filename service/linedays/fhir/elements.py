@@ -10,6 +10,8 @@ from linedays.core.moment import Instant, Moment, Precision, local_date, moment_
 Resource: TypeAlias = dict[str, Any]
 
 AUTHOR = "linedays"
+# What comes of reading or changing a resource of which an element has another form than FHIR gives it.
+MISSHAPEN = (AttributeError, TypeError, KeyError, ValueError)
 # The author of a note that is written once, about what a person did before, and is not compared afterwards.
 OFFERED = "linedays, offered again"
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from linedays import __version__
 from linedays.core.changes import Change, Create, EndReason, Held, Leave, LeaveReason, Write, is_write
-from linedays.core.compared import Existing, Phase, SiteWanted
+from linedays.core.compared import Phase, SiteWanted
 from linedays.core.evidence import withdrawn_sources
 from linedays.core.holds import Hold, holding
 from linedays.core.moment import Instant
@@ -20,6 +20,7 @@ from linedays.core.reconcile import reconcile
 from linedays.core.value_changes import Correct, Record, ValueChange
 from linedays.fhir.checks import problems_of, validate_with_classes
 from linedays.fhir.collected import Collected
+from linedays.fhir.elements import MISSHAPEN
 from linedays.fhir.identity import Identity, keys_in, patient_of, software_key
 from linedays.fhir.known_persons import facts_told
 from linedays.fhir.outputs import changed, created, read_existing, ref_of
@@ -33,8 +34,6 @@ Resource = dict[str, Any]
 _CANNOT_CHANGE = (
     "an element has another form than FHIR R4 gives it, so it cannot be brought up to date: correct it on the server"
 )
-# What comes of reading or changing a resource of which an element has another form than FHIR gives it.
-_MISSHAPEN = (AttributeError, TypeError, KeyError, ValueError)
 # What people change, so that it is decided again where it changed meanwhile.
 DECIDED_AGAIN = frozenset({"Task", "Flag"})
 
@@ -92,7 +91,7 @@ class Decider:
         """Return the decisions, given what of ours exists by `Type/id`; with `lines`, for their sites only."""
         sites = [site for site in self.sites if lines is None or lines.intersection(site.lines)]
         refs = [ref for ref in existing if ref.partition("/")[0] in DECIDED_AGAIN]
-        read = {ref: self._read(existing[ref]) for ref in refs}
+        read = {ref: read_existing(existing[ref], self.identity) for ref in refs}
         found = [one for one in read.values() if one is not None]
         unread = tuple(ref for ref, one in read.items() if one is None)
         taken = frozenset(key for ref in unread for key in keys_in(existing[ref], self.identity))
@@ -106,13 +105,6 @@ class Decider:
             unread=unread,
         )
 
-    def _read(self, resource: Resource) -> Existing | None:
-        """Return what stands in a resource of ours; None where it is in a form that cannot be read."""
-        try:
-            return read_existing(resource, self.identity)
-        except _MISSHAPEN:
-            return None
-
     def _planned(self, change: Change, existing: Mapping[str, Resource]) -> Planned:
         assert not isinstance(change, Held | Leave)
         if isinstance(change, Create):
@@ -124,7 +116,7 @@ class Decider:
             zone = self.zone_of(change.existing.patient)
             try:
                 resource = changed(existing[ref], change, self.identity, at=self.at, zone=zone)
-            except _MISSHAPEN:
+            except MISSHAPEN:
                 return Planned(change=change, resource=existing[ref], problems=(_CANNOT_CHANGE,))
             return _checked(change, resource, self.identity, before=existing[ref])
         return _checked(change, resource, self.identity)

@@ -8,9 +8,7 @@ from collections.abc import Iterable, Sequence
 from datetime import tzinfo
 from typing import Any
 
-import orjson
-
-from linedays.adapters.bundles import entries_of
+from linedays.adapters.bundles import entries_of, resource_from
 from linedays.core.moment import Instant
 from linedays.fhir.elements import instant_from
 from linedays.fhir.identity import Identity, software_reference
@@ -91,23 +89,21 @@ def source_versions(
     for search in (search for kind in sorted(ids) for search in by_ids(kind, ids[kind])):
         for page in server.read_pages(search):
             for raw in entries_of(page, search.resource_type):
-                resource = _decoded(raw)
-                meta = resource.get("meta", {})
-                stored = instant_from(meta.get("lastUpdated"))
-                if stored is not None and stored < before and "versionId" in meta:
-                    found[f"{resource.get('resourceType')}/{resource.get('id')}"] = str(meta["versionId"])
+                resource = resource_from(raw)
+                version = _version_before(resource.get("meta"), before)
+                if version is not None:
+                    found[f"{resource.get('resourceType')}/{resource.get('id')}"] = version
             if told is not None:
                 told(len(found))
     return found
 
 
-def _decoded(raw: bytes) -> Resource:
-    """Return a resource; nothing of one that cannot be decoded: then no version of it is named."""
-    try:
-        found = orjson.loads(raw)
-    except orjson.JSONDecodeError:
-        return {}
-    return found if isinstance(found, dict) and isinstance(found.get("meta", {}), dict) else {}
+def _version_before(meta: object, before: Instant) -> str | None:
+    """Return the version that a meta names, where it was stored before an instant; None where it does not say so."""
+    if not isinstance(meta, dict) or "versionId" not in meta:
+        return None
+    stored = instant_from(meta.get("lastUpdated"))
+    return str(meta["versionId"]) if stored is not None and stored < before else None
 
 
 def _target(ref: str, planned: Planned) -> Target:

@@ -6,9 +6,7 @@ What others may have changed meanwhile is read afresh before it is decided again
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-import orjson
-
-from linedays.adapters.bundles import entries_of
+from linedays.adapters.bundles import entries_of, resource_from
 from linedays.adapters.fhir_errors import FhirRejected
 from linedays.core.moment import Instant
 from linedays.fhir.identity import Identity, is_ours, line_of
@@ -30,8 +28,7 @@ class Kept(Mapping[str, Resource]):
         self._raw[ref] = raw
 
     def __getitem__(self, ref: str) -> Resource:
-        found: Resource = orjson.loads(self._raw[ref])
-        return found
+        return resource_from(self._raw[ref])
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._raw)
@@ -77,17 +74,8 @@ def read_lines(
         raw = server.read(*ref.split("/"))
         stand.pop(ref, None)
         if raw is not None:
-            stand[ref] = orjson.loads(raw)
+            stand[ref] = resource_from(raw)
     return {ref: one for ref, one in stand.items() if is_ours(one, identity) and line_of(one, identity) in lines}
-
-
-def _decoded(raw: bytes) -> Resource:
-    """Return a resource; nothing of one that cannot be decoded: it is not known to be ours."""
-    try:
-        found = orjson.loads(raw)
-    except orjson.JSONDecodeError:
-        return {}
-    return found if isinstance(found, dict) else {}
 
 
 def _found(
@@ -97,7 +85,7 @@ def _found(
     for search in searches:
         for page in server.read_pages(search):
             for raw in entries_of(page, search.resource_type):
-                resource = _decoded(raw)
+                resource = resource_from(raw)
                 if resource.get("resourceType") == search.resource_type and is_ours(resource, identity):
                     found.keep(f"{search.resource_type}/{resource.get('id')}", raw)
             if told is not None:

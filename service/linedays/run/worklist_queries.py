@@ -9,9 +9,7 @@ from collections.abc import Callable, Container, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
-import orjson
-
-from linedays.adapters.bundles import entries_of
+from linedays.adapters.bundles import entries_of, resource_from
 from linedays.adapters.fhir_errors import FhirRejected
 from linedays.fhir.elements import reference_name
 from linedays.fhir.identity import Identity, is_ours
@@ -150,7 +148,7 @@ class _Asking:
             self.asked.append(search)
             for page in self._server.read_pages(search):
                 for raw in entries_of(page, search.resource_type):
-                    resource = orjson.loads(raw)
+                    resource = resource_from(raw)
                     if resource.get("resourceType") == resource_type:
                         found[f"{resource_type}/{resource.get('id')}"] = resource
         return found

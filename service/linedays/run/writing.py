@@ -185,13 +185,18 @@ class _Writing:
         stand = {key_of(one, self._identity): ref for ref, one in existing.items()}
         for planned in (*sent.in_doubt, *unanswered):
             ref = stand.get(key_of(planned.resource, self._identity))
-            if ref is not None and self._says(existing[ref]) == self._says(planned.resource):
+            said = None if ref is None else self._says(existing[ref])
+            if ref is not None and said is not None and said == self._says(planned.resource):
                 yield Traced(planned=planned, reference=ref)
 
     def _says(self, resource: Resource) -> object:
-        """Return what a resource of ours says, apart from what the server or a moment of writing adds to it."""
+        """Return what a resource of ours says, apart from what a server or a moment of writing adds to it.
+
+        None where it cannot be read.
+        """
         read = read_existing(resource, self._identity)
-        assert read is not None
+        if read is None:
+            return None
         return read.phase, read.own, read.priority if isinstance(read, ExistingTask) else None
 
     def _take(self, planned: Planned, outcome: WriteOutcome) -> None:

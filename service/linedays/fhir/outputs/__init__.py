@@ -16,7 +16,7 @@ from linedays.core.moment import Instant
 from linedays.core.policy import Shifts
 from linedays.core.states import SiteState
 from linedays.core.value_changes import Correct, Record, ValueChange, Withdraw
-from linedays.fhir.elements import Resource
+from linedays.fhir.elements import MISSHAPEN, Resource
 from linedays.fhir.identity import Identity, is_ours, patient_of
 from linedays.fhir.outputs.flag import changed_flag, new_flag, read_flag
 from linedays.fhir.outputs.task import changed_task, new_task, read_task
@@ -25,16 +25,19 @@ Alteration: TypeAlias = Revise | Complete | Cancel | EndFlag | Void
 
 
 def read_existing(resource: Mapping[str, Any], identity: Identity) -> Existing | None:
-    """Return what stands in a Task or Flag of ours; None for everything else."""
-    if not is_ours(resource, identity):
+    """Return what stands in a Task or Flag of ours; None for everything else, and where it cannot be read."""
+    if not is_ours(resource, identity) or not isinstance(resource.get("status"), str):
         return None
-    match resource.get("resourceType"):
-        case "Task":
-            return read_task(resource, identity)
-        case "Flag":
-            return read_flag(resource, identity)
-        case _:
-            return None
+    try:
+        match resource.get("resourceType"):
+            case "Task":
+                return read_task(resource, identity)
+            case "Flag":
+                return read_flag(resource, identity)
+            case _:
+                return None
+    except MISSHAPEN:
+        return None
 
 
 def created(change: Create, identity: Identity, *, at: Instant, zone: tzinfo) -> Resource:
