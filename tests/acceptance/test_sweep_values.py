@@ -547,3 +547,19 @@ def test_seen_again_and_again_a_state_is_said_to_begin_once() -> None:
     sweep(server)
     load_bundle(server, [look("damp", "14 10:20", "loose", "loose-picc")])
     assert sweep(server, AT + HOUR) == {}
+
+
+# What other hands wrote ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("spoilt", [{"effectiveDateTime": "2031-05-14"}, {"code": 7}, {"valueQuantity": "1 h"}])
+def test_a_value_that_cannot_be_read_is_named_left_alone_and_told_no_second_time(spoilt: Resource) -> None:
+    """Source: design 2.6 ("what a person did is never undone"); what systems do to resources is common practice, no source."""
+    server = memory_server([*PLACES, *GONE])
+    sweep(server)
+    ref = f"Observation/{next(one['id'] for one in observations(server) if one['code']['coding'][0]['code'] == 'dwell')}"
+    server.person_edits(ref, lambda one: {**one, **spoilt})
+    before = server.read(*ref.split("/"))
+    plan = plan_of(server, AT + HOUR)
+    assert (plan.unread, plan.writes) == ((ref,), ())
+    assert server.read(*ref.split("/")) == before

@@ -238,6 +238,17 @@ def test_changes_of_one_value(there, expected):
     assert list(found) == expected
 
 
+def test_nothing_is_written_under_a_key_that_something_unreadable_has():
+    found = value_changes(
+        [wanted(), wanted(key="Device/b")],
+        [],
+        name=lambda stem, n: f"{stem}/{n}",
+        unwanted=WithdrawReason.NOTHING_TO_SAY,
+        unreadable=frozenset({"Device/a/0"}),
+    )
+    assert list(found) == [Record(key="Device/b/0", wanted=wanted(key="Device/b"))]
+
+
 @pytest.mark.parametrize(
     ("hand", "withdrawn"), [(Hand.OURS, 1), (Hand.WITHDRAWN, 0), (Hand.A_PERSONS, 0)]
 )

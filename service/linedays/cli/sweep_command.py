@@ -190,6 +190,7 @@ def _as_json(swept: GuardedSweep, wired: Wired) -> dict[str, object]:
         ],
         "held": [_held(change, zone) for change in plan.held],
         "left": [{"ref": change.existing.ref, "reason": str(change.reason)} for change in plan.left],
+        "unread": list(plan.unread),
         "outcomes": dict(outcome.counts) if outcome is not None else None,
         "refused": [list(pair) for pair in outcome.refused] if outcome is not None else None,
         "cautions": list(wired.wording.cautions),

@@ -5,7 +5,7 @@ of which nothing would be said by present knowledge is withdrawn; that its line 
 What a person did to one is never undone.
 """
 
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Hashable, Iterable, Sequence, Set
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TypeAlias
@@ -36,6 +36,7 @@ class Hand(StrEnum):
     OURS = "stands as we wrote it"
     WITHDRAWN = "withdrawn by us"
     A_PERSONS = "changed by a person"
+    GIVEN_UP = "withdrawn by us, and its key given up: it counts no more"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,11 +102,17 @@ ValueChange: TypeAlias = Record | Correct | Withdraw
 
 
 def value_changes(
-    wanted: Iterable[WantedValue], existing: Sequence[ExistingValue], *, name: Name, unwanted: WithdrawReason
+    wanted: Iterable[WantedValue],
+    existing: Sequence[ExistingValue],
+    *,
+    name: Name,
+    unwanted: WithdrawReason,
+    unreadable: Set[str] = frozenset(),
 ) -> tuple[ValueChange, ...]:
-    """Return what to write, given all of one patient that is wanted and all that exists of its lines.
+    """Return what to write, given all of one patient that is wanted and all that exists of its lines and counts.
 
-    `unwanted` says why those that exist and are not wanted are withdrawn.
+    `unwanted` says why those that exist and are not wanted are withdrawn; `unreadable` are identifiers of what stands
+    and cannot be read: nothing is written under them, and none of it is told a second time.
     Shape: withdrawals first. A key that one of them frees is not used again: in a transaction it is not free yet.
     """
     by_key: dict[str, list[ExistingValue]] = {}
@@ -120,7 +127,10 @@ def value_changes(
         found = [one for line in each.names for one in by_place.get((line, each.kind, each.at), ())]
         if not found:
             # Making the name costs more than all the rest; who finds it by its place needs none.
-            found = by_key.get(name(each.stem, 0), [])
+            key = name(each.stem, 0)
+            if key in unreadable:
+                continue
+            found = by_key.get(key, [])
         taken.update(one.ref for one in found)
         theirs = [one for one in found if one.patient != each.patient]
         if any(one.hand is Hand.A_PERSONS for one in theirs):

@@ -190,10 +190,8 @@ def plan_sweep(
         gone=dict.fromkeys(withdrawn, EndReason.LINE_WITHDRAWN),
     )
     decided = decider.decide(existing)
-    values = [
-        _checked(each.change, each.resource, identity, each.sources)
-        for each in plan_values(derivation, collected.facts, existing, instance, wording, identity)
-    ]
+    planned = plan_values(derivation, withdrawn, existing, instance, wording, identity)
+    values = [_checked(each.change, each.resource, identity, each.sources) for each in planned.writes]
     return SweepPlan(
         collected=collected,
         derivation=derivation,
@@ -202,7 +200,7 @@ def plan_sweep(
         held=decided.held,
         left=decided.left,
         open_now=decided.open_now,
-        unread=decided.unread,
+        unread=(*decided.unread, *planned.unread),
     )
 
 

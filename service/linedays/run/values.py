@@ -5,18 +5,18 @@ at which the present one began. Every Observation of ours in the look-back is lo
 patient's chart is the one already built; it is evaluated once more for each such instant, one patient after another.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping, Set
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
 from linedays.core.derived_values import DerivedValue
-from linedays.core.evidence import withdrawn_sources
-from linedays.core.model import Fact, Whereabouts
+from linedays.core.model import Whereabouts
 from linedays.core.moment import Instant, instant_of, local_date
 from linedays.core.value_changes import (
     Correct,
     ExistingValue,
+    Hand,
     Record,
     ValueChange,
     WantedValue,
@@ -24,7 +24,7 @@ from linedays.core.value_changes import (
     WithdrawReason,
     value_changes,
 )
-from linedays.fhir.identity import Identity, is_ours
+from linedays.fhir.identity import Identity, keys_in
 from linedays.fhir.outputs.observation import (
     ValueContent,
     corrected_value,
@@ -57,36 +57,54 @@ def look_back_from(at: Instant, wording: Wording) -> Instant | None:
     return at - settled.look_back if settled.written else None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ValuesPlan:
+    """What to write, patient by patient, and which Observations of ours are in a form that cannot be read."""
+
+    writes: Iterator[ValueWrite]
+    unread: tuple[str, ...] = ()
+
+
 def plan_values(
     derivation: Derivation,
-    facts: Mapping[str, Iterable[Fact]],
+    withdrawn: Set[str],
     existing: Mapping[str, Resource],
     instance: Instance,
     wording: Wording,
     identity: Identity,
-) -> Iterator[ValueWrite]:
-    """Yield what to write, patient by patient. `facts` is all that was read by patient, `existing` all that is ours."""
+) -> ValuesPlan:
+    """Return what to write. `withdrawn` are the entries that were withdrawn, `existing` is all that is ours."""
     since = look_back_from(derivation.at, wording)
     if since is None:
-        return
-    by_line = _by_line(existing, identity, since, derivation.at)
-    snapshots = snapshots_between(since, derivation.at, instance)
+        return ValuesPlan(writes=iter(()))
+    stood = _stood(existing, identity, since, derivation.at)
     writer = _Writer(existing, instance, wording, identity)
+    changes = _changes(derivation, withdrawn, stood, since, writer)
+    return ValuesPlan(writes=map(writer.write, changes), unread=stood.unread)
+
+
+def _changes(
+    derivation: Derivation, withdrawn: Set[str], existing: "_Stood", since: Instant, writer: "_Writer"
+) -> Iterator[ValueChange]:
+    identity, instance, by_line = writer.identity, writer.instance, existing.by_line
+    snapshots = snapshots_between(since, derivation.at, instance)
     for result in derivation.results:
         named = {name for state in result.states for one in state.site.timelines for name in line_names(one.line)}
         stood = [found for name in sorted(named & by_line.keys()) for found in by_line.pop(name)]
         if stood or not _is_over(result, since, instance):
             at_instants = PatientValues(result, derivation, instance)
             values = at_instants.wanted(snapshots, since, stood)
-            wanted = [wanted_value(one, words_compared(one, wording), identity) for one in values]
-            changes = value_changes(wanted, stood, name=identity.name, unwanted=WithdrawReason.NOTHING_TO_SAY)
-            yield from (writer.write(change) for change in changes)
+            yield from value_changes(
+                [wanted_value(one, words_compared(one, writer.wording), identity) for one in values],
+                stood,
+                name=identity.name,
+                unwanted=WithdrawReason.NOTHING_TO_SAY,
+                unreadable=existing.unreadable,
+            )
     # What is left is about lines that are in no chart: it is withdrawn where the entry that made the line was.
     for line, stood in sorted(by_line.items()):
-        for found in stood:
-            if line in withdrawn_sources(facts.get(found.patient, ())):
-                changes = value_changes((), [found], name=identity.name, unwanted=WithdrawReason.ENTRY_WITHDRAWN)
-                yield from (writer.write(change) for change in changes)
+        if line in withdrawn:
+            yield from value_changes((), stood, name=identity.name, unwanted=WithdrawReason.ENTRY_WITHDRAWN)
 
 
 def snapshots_between(since: Instant, at: Instant, instance: Instance) -> tuple[Instant, ...]:
@@ -97,24 +115,28 @@ def snapshots_between(since: Instant, at: Instant, instance: Instance) -> tuple[
     return tuple(each for each in taken if since < each <= at)
 
 
-def _read(resource: Resource, identity: Identity) -> ExistingValue | None:
-    """Return what stands in an Observation of ours; None where it is in a form that cannot be read."""
-    try:
-        return read_value(resource, identity) if is_ours(resource, identity) else None
-    except (AttributeError, TypeError, KeyError, ValueError):
-        return None
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Stood:
+    """The Observations of ours that count, by line; those that cannot be read, and the identifiers that they carry."""
+
+    by_line: dict[str, list[ExistingValue]]
+    unread: tuple[str, ...]
+    unreadable: frozenset[str]
 
 
-def _by_line(
-    existing: Mapping[str, Resource], identity: Identity, since: Instant, at: Instant
-) -> dict[str, list[ExistingValue]]:
-    found: dict[str, list[ExistingValue]] = {}
+def _stood(existing: Mapping[str, Resource], identity: Identity, since: Instant, at: Instant) -> _Stood:
+    by_line: dict[str, list[ExistingValue]] = {}
+    unread: dict[str, frozenset[str]] = {}
     for ref in existing:
-        resource = existing[ref] if ref.startswith(f"{VALUE_TYPE}/") else {}
-        read = _read(resource, identity)
-        if read is not None and since < read.at <= at:
-            found.setdefault(read.line, []).append(read)
-    return found
+        if not ref.startswith(f"{VALUE_TYPE}/"):
+            continue
+        resource = existing[ref]
+        read = read_value(resource, identity)
+        if read is None:
+            unread[ref] = keys_in(resource, identity)
+        elif since < read.at <= at and read.hand is not Hand.GIVEN_UP:
+            by_line.setdefault(read.line, []).append(read)
+    return _Stood(by_line=by_line, unread=tuple(unread), unreadable=frozenset().union(*unread.values()))
 
 
 def _is_over(result: PatientResult, since: Instant, instance: Instance) -> bool:

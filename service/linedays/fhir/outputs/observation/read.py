@@ -5,7 +5,7 @@ from typing import Any
 
 from linedays.core.derived_values import ValueKind
 from linedays.core.value_changes import WITHOUT_KEY, ExistingValue, Hand
-from linedays.fhir.elements import code_in, instant_from, reference_name
+from linedays.fhir.elements import MISSHAPEN, code_in, instant_from, reference_name
 from linedays.fhir.identity import Identity, key_of, line_of
 
 KINDS, STATES, ENDS = "derived", "upkeep-state", "end-reason"
@@ -48,14 +48,18 @@ def said_by(resource: Mapping[str, Any], identity: Identity) -> Hashable:
 
 
 def read_value(resource: Mapping[str, Any], identity: Identity) -> ExistingValue | None:
-    """Return what stands in an Observation of ours; None where it is not one, or has given up its key."""
+    """Return what stands in an Observation of ours; None where it is not one, or cannot be read."""
+    try:
+        return _read(resource, identity)
+    except MISSHAPEN:
+        return None
+
+
+def _read(resource: Mapping[str, Any], identity: Identity) -> ExistingValue | None:
     key, line = key_of(resource, identity), line_of(resource, identity)
     code = code_in(resource.get("code"), identity.codes + KINDS)
     at = instant_from(resource.get("effectiveDateTime"))
     if key is None or line is None or at is None or code not in set(ValueKind):
-        return None
-    because = _because(resource, identity)
-    if because in WITHOUT_KEY:
         return None
     return ExistingValue(
         ref=f"Observation/{resource.get('id')}",
@@ -64,7 +68,7 @@ def read_value(resource: Mapping[str, Any], identity: Identity) -> ExistingValue
         kind=ValueKind(code),
         at=at,
         patient=reference_name(resource.get("subject")) or "",
-        hand=_hand(resource, because),
+        hand=_hand(resource, _because(resource, identity)),
         own=own_of(resource, identity),
     )
 
@@ -77,6 +81,8 @@ def _because(resource: Mapping[str, Any], identity: Identity) -> str | None:
 def _hand(resource: Mapping[str, Any], because: str | None) -> Hand:
     """Say whose the last word was: any status but those that we set, or one without our reason, is a person's."""
     status = resource.get("status")
+    if because in WITHOUT_KEY:
+        return Hand.GIVEN_UP
     if because is not None and status == "entered-in-error":
         return Hand.WITHDRAWN
     return Hand.OURS if because is None and status in _OURS else Hand.A_PERSONS
