@@ -339,7 +339,8 @@ def test_flood_is_shown_as_held_and_written_when_it_is_released(capsys: Capture,
             load_bundle(server, [*PLACES[:1], *flood])
         code, out, _ = run(capsys, *words)
         assert code == 0
-        assert "held until a person has looked: 21 Task creates, more than the usual 20" in out
+        assert "held until a person has looked: 21 Task creates, where up to 20 pass by themselves " in out
+        assert "(3 times the median of the last 20 sweeps, at least 20)" in out
         code, out, _ = run(capsys, *words, "--apply", "--format", "json")
         found = json.loads(out)
         # What is for analysts is written; nothing that is held is.

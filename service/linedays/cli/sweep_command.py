@@ -12,10 +12,19 @@ from rich.console import Console
 from linedays.cli.commands import progress, times
 from linedays.cli.tables import print_cautions, print_issues, print_json, print_tally, table
 from linedays.core.changes import Held
-from linedays.core.holds import Guarded, Hold, holding
+from linedays.core.holds import (
+    CLOSES_ALWAYS,
+    CLOSES_ONE_IN,
+    CREATES_ALWAYS,
+    CREATES_TIMES_USUAL,
+    Guarded,
+    Hold,
+    holding,
+)
 from linedays.fhir.searches import VALUE_TYPE
 from linedays.run.errors import LOOK_FIRST, NotAsWritten
 from linedays.run.guarded_sweep import (
+    LAST_SWEEPS,
     Asked,
     GuardedSweep,
     WriterSetting,
@@ -41,6 +50,12 @@ from linedays.run.wiring import (
 from linedays.run.writer import record_system_key
 
 MOST_ISSUES = 10
+_LIMITS = {
+    Guarded.CREATES: (
+        f"{CREATES_TIMES_USUAL} times the median of the last {LAST_SWEEPS} sweeps, at least {CREATES_ALWAYS}"
+    ),
+    Guarded.CLOSES: f"one in {CLOSES_ONE_IN} of what is open, at least {CLOSES_ALWAYS}",
+}
 
 
 def sweep(arguments: Namespace, console: Console) -> int:
@@ -148,8 +163,9 @@ def _what(hold: Hold) -> str:
 
 def _hold_words(hold: Hold) -> str:
     return (
-        f"held until a person has looked: {hold.count} {_what(hold)}, more than the usual {hold.limit}; what is "
-        f"compromised or stat is not among them. --apply --release {hold.what} lets them through in one sweep"
+        f"held until a person has looked: {hold.count} {_what(hold)}, where up to {hold.limit} pass by themselves "
+        f"({_LIMITS[hold.what]}); what is compromised or stat is not among them. "
+        f"--apply --release {hold.what} lets them through in one sweep"
     )
 
 

@@ -53,7 +53,7 @@ def centrality(
     timeline: Timeline, counting: CountingRules, rulings: Sequence[Ruling], *, known_by: Instant
 ) -> Centrality:
     """Return whether a line is central as known by a moment; the latest ruling made by then leads."""
-    names = {timeline.line.key, *timeline.line.aliases}
+    names = timeline.line.names
     made = [ruling for ruling in rulings if ruling.line in names and ruling.ruled <= known_by]
     if made:
         last = max(made, key=lambda ruling: (ruling.ruled, ruling.source))

@@ -95,11 +95,6 @@ class DerivedValue:
     encounter: str | None = None
     zone: tzinfo | None = None
 
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Every key under which the line may have been written about."""
-        return (self.line.key, *self.line.aliases)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Counts:

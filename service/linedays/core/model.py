@@ -168,6 +168,11 @@ class Line(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     encounter: str | None = None
     parent: str | None = None
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The key, and the other resources that speak of the line."""
+        return (self.key, *self.aliases)
+
 
 class Timeline(msgspec.Struct, frozen=True, gc=False, kw_only=True):
     """A line with its facts in order of time, and those that could not be used, each with its issue."""

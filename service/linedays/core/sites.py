@@ -54,7 +54,7 @@ def _named(lines: list[Line]) -> Iterable[tuple[int, int]]:
         return ()
     by_name: dict[str, list[int]] = defaultdict(list)
     for index, line in enumerate(lines):
-        for name in (line.key, *line.aliases):
+        for name in line.names:
             by_name[name].append(index)
     return [(index, other) for index, line in enumerate(lines) if line.parent for other in by_name.get(line.parent, ())]
 

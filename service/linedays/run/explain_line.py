@@ -23,7 +23,7 @@ def find_line(derivation: Derivation, key: str) -> tuple[SiteState, Timeline]:
     for result in derivation.results:
         for state in result.states:
             for timeline in state.site.timelines:
-                if key == timeline.line.key or key in timeline.line.aliases:
+                if key in timeline.line.names:
                     return state, timeline
     raise NoSuchLine(f"no line is called {key}: `linedays lines` lists the keys, such as Device/… or Procedure/…")
 

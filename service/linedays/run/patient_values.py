@@ -40,7 +40,7 @@ class PatientValues:
         found = {(*place, at): value for at in snapshots for place, value in self.values(at).items()}
         for at, line in self.begun(since):
             self._take(found, line, ValueKind.UPKEEP_STATE, at)
-        keys = {name: line.key for line in self._lines() for name in line_names(line)}
+        keys = {name: line.key for line in self._lines() for name in line.names}
         for one in stood:
             self._take(found, keys[one.line], one.kind, one.at)
         return tuple(found.values())
@@ -119,8 +119,3 @@ class PatientValues:
                 counts = any(line.centrality.central is not Central.NO for line in counted.lines)
                 self._counted[day.year] = counted if counts else None
         return self._counted[day.year]
-
-
-def line_names(line: Line) -> tuple[str, ...]:
-    """Return every key under which a line may have been written about."""
-    return (line.key, *line.aliases)

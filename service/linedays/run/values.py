@@ -36,7 +36,7 @@ from linedays.fhir.outputs.observation import (
 from linedays.fhir.searches import VALUE_TYPE
 from linedays.mapping.wording import Wording
 from linedays.run.derive import Derivation, Instance, PatientResult
-from linedays.run.patient_values import PatientValues, line_names
+from linedays.run.patient_values import PatientValues
 from linedays.run.value_words import content_of, words_compared
 
 Resource = dict[str, Any]
@@ -89,7 +89,7 @@ def _changes(
     identity, instance, by_line = writer.identity, writer.instance, existing.by_line
     snapshots = snapshots_between(since, derivation.at, instance)
     for result in derivation.results:
-        named = {name for state in result.states for one in state.site.timelines for name in line_names(one.line)}
+        named = {name for state in result.states for one in state.site.timelines for name in one.line.names}
         stood = [found for name in sorted(named & by_line.keys()) for found in by_line.pop(name)]
         if stood or not _is_over(result, since, instance):
             at_instants = PatientValues(result, derivation, instance)

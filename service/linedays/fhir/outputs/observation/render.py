@@ -44,7 +44,7 @@ def wanted_value(value: DerivedValue, words: str, identity: Identity) -> WantedV
     """
     return WantedValue(
         stem="|".join((value.line.key, value.kind.value, instant_text(value.at))),
-        names=value.names,
+        names=value.line.names,
         kind=value.kind,
         at=value.at,
         patient=_patient(value.line),
@@ -107,7 +107,7 @@ def _code(said: InState) -> str:
 
 def _about(line: Line) -> Resource:
     """Say which line: its Device; where the chart has none, the entry that the line is known by."""
-    names = (line.key, *line.aliases, line.start_source)
+    names = (*line.names, line.start_source)
     device = next((name for name in names if name.startswith("Device/")), None)
     if device is not None:
         return {"device": {"reference": device}}

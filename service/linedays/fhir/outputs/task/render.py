@@ -189,7 +189,7 @@ def _code(content: TaskContent, identity: Identity) -> Resource:
 def _focus(state: SiteState) -> str:
     there = lines_there(state)
     line = next((each for each in there if each.key == state.site.key), there[0])
-    names = (line.key, *line.aliases, line.start_source)
+    names = (*line.names, line.start_source)
     for kind in ("Device/", "Procedure/"):
         for name in names:
             if name.startswith(kind):
