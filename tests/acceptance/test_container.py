@@ -25,7 +25,7 @@ from linedays.adapters.fhir_http import new_client
 from linedays.adapters.fhir_server import FhirServer
 from linedays.adapters.server_starter import load_bundle, started_server
 from linedays.run.errors import SERVER
-from linedays.run.sweep import read_ours
+from linedays.run.rereading import read_ours
 from support.container_files import ROOT, compose, context_files, copied, stages
 from support.small_ward import AT_TEXT, IDENTITY, WARD
 

@@ -14,8 +14,8 @@ from linedays.core.moment import DAY
 from linedays.run.demo import Step, ended_rows, flag_rows, run_demo
 from linedays.run.demo_questions import row_cells
 from linedays.run.demo_story import told_at
+from linedays.run.rereading import read_ours
 from linedays.run.settings import CODE_BASE, VARIABLES
-from linedays.run.sweep import read_ours
 from linedays.run.wiring import identity_of, server_at
 from linedays.run.worklist import quiet_rows, worklist
 from support.memory_fhir_server import MemoryFhirServer

@@ -14,7 +14,8 @@ from linedays.core.changes import EndReason, LeaveReason
 from linedays.core.moment import HOUR
 from linedays.fhir.searches import Search
 from linedays.run.plan import SweepPlan
-from linedays.run.sweep import read_and_plan, read_ours
+from linedays.run.rereading import read_ours
+from linedays.run.sweep import read_and_plan
 from linedays.run.writing import apply_plan
 from support.memory_fhir_server import MemoryFhirServer
 from support.small_ward import AT, IDENTITY, OVERDUE, PLACES, memory_server, wired

@@ -17,7 +17,7 @@ from linedays.adapters.fhir_http import new_client
 from linedays.adapters.fhir_server import FhirServer
 from linedays.adapters.server_starter import load_bundle, started_server
 from linedays.core.moment import HOUR, MINUTE
-from linedays.run.sweep import read_ours
+from linedays.run.rereading import read_ours
 from linedays.run.task_rows import taken_words
 from linedays.run.worklist_queries import Answer, by_owner, by_patient, by_place
 from linedays.run.writing import apply_plan

@@ -15,7 +15,7 @@ from linedays.adapters.server_starter import load_bundle
 from linedays.core.moment import HOUR
 from linedays.run.demo_hospital import hospital_resources
 from linedays.run.demo_story import told_at
-from linedays.run.sweep import read_ours
+from linedays.run.rereading import read_ours
 from linedays.run.writing import apply_plan
 from support.rewriting_server import REWRITINGS, REWRITTEN, RewritingServer
 from support.small_ward import AT, IDENTITY, WARD, hospital, look, memory_server, planned, wired_demo

@@ -24,7 +24,7 @@ from linedays.fhir.identity import key_of
 from linedays.run.demo import AFTER_LATER_ENTRIES
 from linedays.run.demo_hospital import hospital_resources, later_resources
 from linedays.run.demo_story import told_at
-from linedays.run.sweep import read_ours
+from linedays.run.rereading import read_ours
 from linedays.run.writing import apply_plan
 from support.memory_fhir_server import MemoryFhirServer
 from support.small_ward import AT, IDENTITY, WARD, hospital, memory_server, planned, wired_demo

@@ -23,7 +23,7 @@ from linedays.run.demo_hospital import hospital_resources
 from linedays.run.demo_story import told_at
 from linedays.run.derive import Derivation
 from linedays.run.plan import SweepPlan
-from linedays.run.sweep import read_ours
+from linedays.run.rereading import read_ours
 from linedays.run.writing import SweepOutcome, apply_plan
 from support.made_up_patient import BASE
 from support.memory_fhir_server import MemoryFhirServer

@@ -18,10 +18,11 @@ from linedays.adapters.fhir_server import FhirServer
 from linedays.adapters.server_starter import load_bundle, started_server
 from linedays.core.moment import DAY, HOUR, MINUTE
 from linedays.fhir.checks import problems_of
-from linedays.fhir.identity import key_of, line_of, software_reference
+from linedays.fhir.identity import key_of, line_of
 from linedays.run.plan import SweepPlan
 from linedays.run.provenance import provenance_of_writes, source_versions, sources_of_writes
-from linedays.run.sweep import read_and_plan, read_ours
+from linedays.run.rereading import read_ours
+from linedays.run.sweep import read_and_plan
 from linedays.run.values import snapshots_between
 from linedays.run.writing import apply_plan
 from support.made_up_patient import BASE
@@ -464,7 +465,7 @@ def test_provenance_of_a_sweep_is_taken_under_its_own_id_and_doubles_nothing(ser
     software = next(ref for ref in ours if ref.startswith("Device/"))
     # The real server stores by its own clock, which is long before the ward's time.
     made = provenance_of_writes(
-        written, IDENTITY, software_reference(IDENTITY, software), at=AT, policy_hash=ON.instance.policy.content_hash,
+        written, IDENTITY, {"reference": software, "type": "Device"}, at=AT, policy_hash=ON.instance.policy.content_hash,
         zone=ON.settings.zone, versions=source_versions(server, sources_of_writes(plan.writes), AT),
     )  # fmt: skip
     assert problems_of(made, IDENTITY) == ()

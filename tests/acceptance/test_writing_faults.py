@@ -21,8 +21,8 @@ from linedays.adapters.server_starter import load_bundle, started_server
 from linedays.core.changes import Create
 from linedays.fhir.checks import problems_of
 from linedays.fhir.searches import everything_of
+from linedays.run.rereading import read_ours
 from linedays.run.sending import Traced
-from linedays.run.sweep import read_ours
 from linedays.run.writing import MOST_LOST, apply_plan
 from support.memory_fhir_server import Fault, MemoryFhirServer, fault_at, seeded_faults
 from support.offering import Offering

@@ -19,7 +19,7 @@ from linedays.adapters.server_starter import load_bundle
 from linedays.core.compared import Phase
 from linedays.fhir.outputs import read_existing
 from linedays.run.plan import SweepPlan
-from linedays.run.sweep import read_ours
+from linedays.run.rereading import read_ours
 from linedays.run.writing import apply_plan
 from support.memory_fhir_server import MemoryFhirServer
 from support.small_ward import AT, IDENTITY, look, planned, procedure

@@ -21,7 +21,7 @@ from linedays.fhir.identity import key_of
 from linedays.fhir.outputs import read_existing
 from linedays.fhir.searches import if_none_exist
 from linedays.run.plan import SweepPlan
-from linedays.run.sweep import read_ours
+from linedays.run.rereading import read_ours
 from linedays.run.writing import SweepOutcome, apply_plan
 from support.memory_fhir_server import MemoryFhirServer
 from support.offering import Offering

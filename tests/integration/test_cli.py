@@ -18,8 +18,8 @@ from linedays.adapters.mapping_files import find_mappings
 from linedays.adapters.server_starter import load_bundle, started_server
 from linedays.adapters.writer_store import opened_store
 from linedays.cli import main
+from linedays.run.rereading import read_ours
 from linedays.run.settings import VARIABLES
-from linedays.run.sweep import read_ours
 from linedays.run.wiring import identity_of, machine_clock, server_at
 from linedays.run.writer import LEASE_S, record_system_key
 from support.policy_files import replaced

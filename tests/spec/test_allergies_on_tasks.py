@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from linedays.adapters.server_starter import load_bundle
-from linedays.run.sweep import read_ours
+from linedays.run.rereading import read_ours
 from linedays.run.writing import apply_plan
 from support.made_up_patient import BASE
 from support.small_ward import AT, IDENTITY, OVERDUE, PLACES, memory_server, planned, time

@@ -33,7 +33,7 @@ from linedays.run.demo_hospital import hospital_resources, later_resources
 from linedays.run.demo_story import told_at
 from linedays.run.explain_line import explanation
 from linedays.run.listing import listing
-from linedays.run.sweep import read_ours
+from linedays.run.rereading import read_ours
 from linedays.run.wanted import wanted_of
 from linedays.run.worklist import worklist
 from linedays.run.writing import apply_plan

@@ -11,7 +11,7 @@ from typing import Any, Protocol
 
 from linedays.core.moment import Instant
 from linedays.run.ports import FhirServer
-from linedays.run.sweep import read_ours
+from linedays.run.rereading import read_ours
 from linedays.run.wiring import Wired
 from linedays.run.writing import apply_plan
 from support.life_table import BY_US, Cell

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from linedays.adapters.server_starter import load_bundle
 from linedays.core.changes import Create
 from linedays.core.moment import DAY, HOUR, MINUTE, Instant
-from linedays.run.sweep import read_ours
+from linedays.run.rereading import read_ours
 from linedays.run.writing import apply_plan
 from support.memory_fhir_server import MemoryFhirServer
 from support.small_ward import IDENTITY, PLACES, Resource, instant, person, planned, time

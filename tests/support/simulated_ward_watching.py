@@ -12,7 +12,7 @@ from typing import Any
 
 from linedays.run.input import from_server
 from linedays.run.plan import SweepPlan, plan_sweep
-from linedays.run.sweep import read_ours
+from linedays.run.rereading import read_ours
 from linedays.run.writing import apply_plan
 from support.memory_fhir_server import MemoryFhirServer
 from support.simulated_ward import Ward

@@ -22,8 +22,8 @@ from linedays.run.derive import Derivation, derive_all
 from linedays.run.input import from_server
 from linedays.run.plan import SweepPlan, plan_sweep
 from linedays.run.ports import FhirServer
+from linedays.run.rereading import read_ours
 from linedays.run.settings import CODE_BASE, OWN_SYSTEM, SOURCE, Settings
-from linedays.run.sweep import read_ours
 from linedays.run.wiring import Wired, wire
 from support.made_up_patient import BASE, RECORDED
 from support.memory_fhir_server import MemoryFhirServer

@@ -7,7 +7,7 @@ from typing import Any
 
 from linedays.adapters.server_starter import load_bundle
 from linedays.fhir.identity import key_of
-from linedays.run.sweep import read_ours
+from linedays.run.rereading import read_ours
 from linedays.run.writing import apply_plan
 from support.memory_fhir_server import MemoryFhirServer
 from support.small_ward import AT, IDENTITY, WARD, look, memory_server, planned, procedure

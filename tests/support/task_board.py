@@ -4,6 +4,7 @@ The clock of the unit is that of Berlin (UTC+1 in winter, UTC+2 from 29 March 20
 every number here are made up.
 """
 
+from collections.abc import Iterable
 from copy import deepcopy
 from dataclasses import dataclass, field
 from datetime import datetime, time
@@ -226,3 +227,13 @@ class Board:
 
 NOON = at("2026-03-10 12:00")
 OPEN = ("requested", "received", "accepted", "ready", "in-progress", "on-hold", "draft")
+
+
+def kinds(changes: Iterable[Change]) -> list[type]:
+    """Return what is written, by kind of change."""
+    return [type(change) for change in changes if is_write(change)]
+
+
+def quiet_after(board: Board, state: SiteState, **told) -> None:
+    """Check that asking again at the same moment writes nothing."""
+    assert kinds(board.sweep(state, look_only=True, **told)) == []

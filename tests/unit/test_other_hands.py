@@ -17,7 +17,7 @@ from linedays.core.model import EndBasis, FactKind, Whereabouts
 from linedays.core.moment import HOUR, MINUTE, exactly
 from linedays.core.states import Priority, State
 from linedays.fhir.outputs import read_existing
-from linedays.run.sweep import read_ours
+from linedays.run.rereading import read_ours
 from linedays.run.wanted import who_of
 from linedays.run.writing import apply_plan
 from support.memory_fhir_server import MemoryFhirServer

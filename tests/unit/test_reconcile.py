@@ -19,7 +19,6 @@ from linedays.core.changes import (
     LeaveReason,
     Revise,
     Void,
-    is_write,
 )
 from linedays.core.compared import EvidenceKind
 from linedays.core.evidence import evidence_of
@@ -43,7 +42,9 @@ from support.task_board import (
     fact,
     finding,
     item,
+    kinds,
     line,
+    quiet_after,
     removed,
     site,
 )
@@ -53,15 +54,6 @@ MORNING = at("2026-03-10 08:00")  # window open, due at 10:00
 NOON = at("2026-03-10 12:00")  # overdue since 10:00:01
 AFTERNOON = at("2026-03-10 15:00")
 NIGHT = at("2026-03-10 23:00")
-
-
-def kinds(changes):
-    return [type(change) for change in changes if is_write(change)]
-
-
-def quiet_after(board, state, **told):
-    """Check that asking again at the same moment writes nothing."""
-    assert [one for one in board.sweep(state, look_only=True, **told) if is_write(one)] == []
 
 
 def opened(state, **told):

@@ -27,7 +27,9 @@ from support.task_board import (
     fact,
     finding,
     item,
+    kinds,
     line,
+    quiet_after,
     removed,
     site,
 )
@@ -35,14 +37,6 @@ from support.values import replace
 
 NOON = at("2026-03-10 12:00")  # overdue since 10:00:01
 AFTERNOON = at("2026-03-10 15:00")
-
-
-def kinds(changes):
-    return [type(change) for change in changes if is_write(change)]
-
-
-def quiet_after(board, state, **told):
-    assert kinds(board.sweep(state, look_only=True, **told)) == []
 
 
 def overdue(now=NOON, **other):

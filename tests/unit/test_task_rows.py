@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from linedays.core.moment import HOUR, MINUTE
-from linedays.run.sweep import read_ours
+from linedays.run.rereading import read_ours
 from linedays.run.task_rows import TaskRow, taken_words, task_rows
 from linedays.run.writing import apply_plan
 from support.small_ward import AT, IDENTITY, WARD, instant, memory_server, planned

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import NAMESPACE_URL, uuid5
 
+from linedays.core.model import Line
 from linedays.core.states import ItemState, SiteState
 
 NO_ANCHOR = "none"
@@ -38,15 +39,20 @@ def software_key(identity: Identity) -> str:
     return identity.name("software", 0)
 
 
-def software_reference(identity: Identity, ref: str | None = None) -> dict[str, Any]:
-    """Return a reference to the Device of this software: to `ref` (`Device/id`) where known, else by its identifier."""
-    named: dict[str, Any] = {"identifier": {"system": identity.system, "value": software_key(identity)}}
-    return {"type": "Device", **(named if ref is None else {"reference": ref}), "display": "linedays"}
+def software_reference(identity: Identity) -> dict[str, Any]:
+    """Return a reference to the Device of this software, by its identifier: its id is the server's, and may change."""
+    named = {"system": identity.system, "value": software_key(identity)}
+    return {"type": "Device", "identifier": named, "display": "linedays"}
 
 
 def patient_of(state: SiteState) -> str:
     """Return `Patient/id` of the patient that a dressing site is on."""
-    name = state.site.timelines[0].line.patient
+    return patient_of_line(state.site.timelines[0].line)
+
+
+def patient_of_line(line: Line) -> str:
+    """Return `Patient/id` of the patient that has a line."""
+    name = line.patient
     return name if "/" in name else f"Patient/{name}"
 
 

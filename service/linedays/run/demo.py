@@ -23,7 +23,8 @@ from linedays.run.demo_story import HospitalStory, UnitStory, hospital_story, to
 from linedays.run.plan import SweepPlan
 from linedays.run.ports import FhirServer
 from linedays.run.provenance import tracer
-from linedays.run.sweep import read_and_plan, read_ours
+from linedays.run.rereading import read_ours
+from linedays.run.sweep import read_and_plan
 from linedays.run.wiring import Wired
 from linedays.run.writing import SweepOutcome, apply_plan
 

@@ -46,16 +46,16 @@ def preview_of(writes: Iterable[Planned], identity: Identity) -> Preview:
     """Return the preview of some writes, whatever their order; what our own check refuses is not among them."""
     sent = [each for each in writes if not each.problems]
     rows = sorted(_row(each, identity) for each in sent)
-    creates = sum("id" not in each.resource for each in sent)
+    creates = sum(each.creates for each in sent)
     digest = hashlib.sha256(b"\n".join(rows)).hexdigest()[:HASH_DIGITS]
     return Preview(creates=creates, changes=len(sent) - creates, digest=digest)
 
 
 def _row(planned: Planned, identity: Identity) -> bytes:
     resource = planned.resource
-    # What has no id yet is to be created, and is known by its key.
-    is_there, version = "id" in resource, resource.get("meta", {}).get("versionId")
-    name = f"{resource['id']}@{version}" if is_there else key_of(resource, identity)
+    # What is not there yet has no id, and is known by its key.
+    version = resource.get("meta", {}).get("versionId")
+    name = key_of(resource, identity) if planned.creates else f"{resource['id']}@{version}"
     row = [type(planned.change).__name__, resource["resourceType"], name, _content(planned)]
     return orjson.dumps(row, option=orjson.OPT_SORT_KEYS)
 

@@ -15,8 +15,6 @@ from linedays.run.rereading import read_ours
 from linedays.run.values import look_back_from
 from linedays.run.wiring import Wired
 
-__all__ = ["read_and_plan", "read_ours"]
-
 
 def read_and_plan(
     server: FhirServer, wired: Wired, identity: Identity, *, at: Instant, told: Progress | None = None

@@ -1,7 +1,7 @@
-"""Our software as a Device, and the reference to it in everything else that we write. No I/O.
+"""Our software as a Device. No I/O.
 
-There is one for each identifier system. Before its id is known it is referred to by its identifier, which R4 allows
-everywhere. It is of no patient and carries our identifier, so it is never read as a line.
+There is one for each identifier system. All else that we write refers to it by that identifier, which R4 allows
+everywhere (`software_reference`). It is of no patient and carries our identifier, so it is never read as a line.
 """
 
 from collections.abc import Iterable, Mapping
@@ -56,16 +56,3 @@ def _says(resource: Mapping[str, Any]) -> tuple[object, ...]:
     versions = [one.get("value") for one in resource.get("version", [])]
     names = [(one.get("name"), one.get("type")) for one in resource.get("deviceName", [])]
     return resource.get("status"), versions, names, resource.get("type", {}).get("text")
-
-
-def is_software(element: object, identity: Identity, ref: str | None = None) -> bool:
-    """Tell whether a reference is to our software, by id or by identifier: both mean the same."""
-    if not isinstance(element, Mapping):
-        return False
-    if ref is not None and str(element.get("reference", "")).partition("/_history/")[0].endswith(ref):
-        return True
-    named = element.get("identifier")
-    return isinstance(named, Mapping) and (named.get("system"), named.get("value")) == (
-        identity.system,
-        software_key(identity),
-    )

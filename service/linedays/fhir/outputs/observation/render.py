@@ -13,7 +13,7 @@ from linedays.core.model import Line, StartBasis
 from linedays.core.moment import HOUR
 from linedays.core.value_changes import WantedValue
 from linedays.fhir.elements import Resource, concept, narrative, note, reference, reference_name, tags, time_text
-from linedays.fhir.identity import Identity, line_identifier
+from linedays.fhir.identity import Identity, line_identifier, patient_of_line
 from linedays.fhir.outputs.observation.read import ABSENT, HOUR_DIGITS, KINDS, STATES, said_by
 from linedays.fhir.searches import instant_text
 
@@ -47,7 +47,7 @@ def wanted_value(value: DerivedValue, words: str, identity: Identity) -> WantedV
         names=value.line.names,
         kind=value.kind,
         at=value.at,
-        patient=_patient(value.line),
+        patient=patient_of_line(value.line),
         own=_projected(value, words, identity),
         content=value,
     )
@@ -114,10 +114,6 @@ def _about(line: Line) -> Resource:
     return {"focus": [{"reference": line.key}]}
 
 
-def _patient(line: Line) -> str:
-    return reference_name(reference("Patient", line.patient)) or ""
-
-
 def _projected(value: DerivedValue, words: str, identity: Identity) -> Hashable:
     """Return what `own_of` reads back from the rendered value, without rendering it."""
     said = _value(value, words, UTC, identity)
@@ -126,7 +122,7 @@ def _projected(value: DerivedValue, words: str, identity: Identity) -> Hashable:
     return (
         value.kind.value,
         value.at,
-        _patient(value.line),
+        patient_of_line(value.line),
         reference_name(reference("Encounter", value.encounter)) if value.encounter else None,
         reference_name(about.get("device") or about["focus"][0]),
         derived,
