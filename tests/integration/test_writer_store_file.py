@@ -109,6 +109,17 @@ def test_schema_is_the_number_of_steps_and_a_later_one_is_refused(folder: Path) 
     assert path.read_bytes() == kept
 
 
+def test_note_that_fails_half_way_leaves_nothing_and_the_store_goes_on(folder: Path) -> None:
+    made(folder)
+    counts = (*RECORD.counts, GroupCount(what="creates", kind="Flag", count=-1, held=False))
+    with opened_store(folder) as store:
+        with pytest.raises(sqlite3.IntegrityError):
+            store.begin_sweep("key", 1, SweepRecord(at=1001, policy="0123", first=False, counts=counts))
+        number = store.begin_sweep("key", 1, RECORD)
+        assert (number, store.end_sweep("key", 1, number or 0)) == (2, True)
+        assert store.history("key", ("Task", "Flag"), last=9).creates == {"Task": (3, 3), "Flag": ()}
+
+
 def test_step_that_fails_leaves_the_schema_as_it_was(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = made(folder)
     steps = [*migrations(), "CREATE TABLE more (a);\nCREATE TABLE record_system (twice);\n"]
